@@ -1,0 +1,3 @@
+"""Version of treescan."""
+
+__version__ = "0.1.0"

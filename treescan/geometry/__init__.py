@@ -1,0 +1,1 @@
+"""Vectors, frames, distances and hulls; no tree words here."""

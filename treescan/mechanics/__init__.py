@@ -1,0 +1,1 @@
+"""Formulas over numbers and arrays; never a tree."""

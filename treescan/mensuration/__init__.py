@@ -1,0 +1,1 @@
+"""Volumes and tree measurements from the skeleton graph."""

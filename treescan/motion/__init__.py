@@ -1,0 +1,1 @@
+"""Where a cut piece goes and what it passes."""

@@ -1,0 +1,72 @@
+"""Types of the motion layer: paths of pieces and their clearances.  Local frame, SI."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Path:
+    """Motion of one piece from the parting cut to rest (or to hanging at rest).
+
+    Attributes
+    ----------
+    time_s : ndarray, shape (k,)
+        Steps of at most 0.05 s.
+    centre_m : ndarray, shape (k, 3)
+        Centre of mass.
+    rotation : ndarray, shape (k, 3, 3)
+        Turns offsets from the centre of mass at rest on the tree into those at each time.
+    tension_n : ndarray, shape (k,)
+        Lead tension of a lossless line; zeros in free fall.
+    kind : str
+        "free fall", "hinge fall", "lower" or "speed line".
+    landing_m : ndarray, shape (3,)
+        Where the centre of mass comes to rest.
+    landing_radius_m : float
+        Radius around ``landing_m`` that the lying piece and its bounce may cover.
+    impact_energy_j : float
+        Kinetic energy on reaching the ground (0 when lowered).
+    lowest_m : float
+        Lowest height of any part above the ground while hanging or falling; negative
+        means the piece touches the ground during the swing.
+    notes : tuple of str
+    """
+
+    time_s: Floats
+    centre_m: Floats
+    rotation: Floats
+    tension_n: Floats
+    kind: str
+    landing_m: Floats
+    landing_radius_m: float
+    impact_energy_j: float
+    lowest_m: float
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Clearance:
+    """Closest approach of a swept piece to one target or conductor.
+
+    ``distance_m`` is negative when the piece enters the target; ``margin_m`` is the distance
+    that must be kept; ``spread_m`` is how much nearer the heavy end of the uncertainties
+    (rope stretch and run, hinge angle, wind) may bring it.
+    """
+
+    target: str
+    distance_m: float
+    margin_m: float
+    time_s: float
+    point_m: tuple[float, float, float]
+    spread_m: float = 0.0
+
+    @property
+    def kept(self) -> bool:
+        """The margin is kept, spread included."""
+        return self.distance_m - self.spread_m >= self.margin_m

@@ -1,0 +1,1 @@
+"""What to cut, how, from where, in which order, and what it takes to haul it."""

@@ -1,0 +1,1 @@
+"""From scan files to one tree's points and the ground under it."""

@@ -1,0 +1,1 @@
+"""Files for people: cut list, card, report, meshes, pictures."""

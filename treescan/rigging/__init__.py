@@ -1,0 +1,1 @@
+"""Gear, anchors, tie-in points and the loads on them."""

@@ -1,0 +1,1 @@
+"""What stands around the tree, who works there and with what: the site file."""
