@@ -3,7 +3,7 @@
 TreescanError
 ├── InvalidInputError   a value outside what a model accepts (is a ValueError)
 │   └── SiteFileError   the site file is wrong: names the key and the remedy
-├── ScanError           the scan cannot carry the answer (unreadable, too sparse, no ground, no tree)
+├── ScanError           the scan cannot carry the answer (unreadable, too sparse, no ground)
 ├── SourceDataError     a table of published values lacks the row asked for
 ├── OutputError         results could not be written
 └── NoPlanError         every option breaks a limit; carries what was broken
