@@ -1,0 +1,1 @@
+"""Seeded trees of known geometry, scanned by a virtual instrument."""
