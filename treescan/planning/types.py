@@ -131,7 +131,8 @@ class JobResult:
     """Everything one run found; what the outputs are made from.
 
     ``display_xyz`` (n, 3) and ``display_rgb`` (n, 3) are the thinned cloud for pictures.
-    ``plan`` is None when no site file was given.
+    ``plan`` is None when no site file was given.  ``crs`` is the coordinate system as the scan
+    states it, or ""; ``date`` is the day printed on the outputs (ISO), or "" to leave it open.
     """
 
     scan_name: str
@@ -151,3 +152,5 @@ class JobResult:
     decisions: tuple[str, ...]
     unseen: tuple[str, ...]
     cautions: tuple[str, ...]
+    crs: str = ""
+    date: str = ""
