@@ -25,7 +25,7 @@ Name = Annotated[str, Field(min_length=1, max_length=120)]
 class Part(BaseModel):
     """Base of all parts: frozen, unknown keys refused."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class Job(Part):
