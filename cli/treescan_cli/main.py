@@ -1,0 +1,87 @@
+"""Entry point of the ``treescan`` command."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import signal
+import sys
+import traceback
+from collections.abc import Sequence
+from types import FrameType, ModuleType
+
+from treescan._version import __version__
+from treescan.errors import EXIT_BAD_INPUT, EXIT_FAULT, TreescanError
+
+STOPPED = 130
+
+
+def verbs() -> tuple[ModuleType, ...]:
+    """The modules of all verbs, in the order of the work."""
+    from treescan_cli import batch, haul, load, measure, page, plan, replan
+
+    return (measure, plan, load, replan, haul, page, batch)
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose complaints are one line, like every other message."""
+
+    def error(self, message: str) -> None:  # type: ignore[override]
+        self.exit(EXIT_BAD_INPUT, f"treescan: {message}. See {self.prog} --help.\n")
+
+
+def parser() -> argparse.ArgumentParser:
+    """Build the parser of the whole command."""
+    top = _Parser(
+        prog="treescan",
+        description="Plan the removal of a tree from a scan: green weights, rigging loads, "
+        "cut order, loads to haul. A planning aid: a qualified arborist decides.",
+    )
+    top.add_argument("--version", action="version", version=f"treescan {__version__}")
+    under = top.add_subparsers(dest="verb", metavar="VERB", required=True)
+    for module in verbs():
+        part = under.add_parser(module.NAME, help=module.HELP, description=module.HELP)
+        module.add_arguments(part)
+        part.set_defaults(run=module.run)
+    return top
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command; returns the exit status (0 done, 2 bad input, 3 no plan, 1 fault)."""
+    signal.signal(signal.SIGTERM, _stop)
+    args = parser().parse_args(argv)
+    try:
+        return int(args.run(args))
+    except TreescanError as error:
+        print(f"treescan: {_one_line(error)}", file=sys.stderr)
+        return error.exit_status
+    except KeyboardInterrupt:
+        print("treescan: stopped; nothing was written.", file=sys.stderr)
+        return STOPPED
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_FAULT
+    except MemoryError:
+        print("treescan: out of memory. Thin the scan or use a larger machine.", file=sys.stderr)
+        return EXIT_FAULT
+    except Exception as fault:  # noqa: BLE001  (the last line of defence: say so and fail)
+        if os.environ.get("TREESCAN_TRACE"):
+            traceback.print_exc()
+        print(
+            f"treescan: unexpected fault: {type(fault).__name__}: {_one_line(fault)}. Nothing "
+            "was written. Run again with TREESCAN_TRACE=1 set and report what it prints.",
+            file=sys.stderr,
+        )
+        return EXIT_FAULT
+
+
+def _stop(number: int, frame: FrameType | None) -> None:
+    raise KeyboardInterrupt
+
+
+def _one_line(error: BaseException) -> str:
+    return " ".join(str(error).split())
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,55 @@
+"""``treescan plan``: the main job."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from treescan.errors import EXIT_DONE, EXIT_NO_PLAN
+from treescan_cli.console import list_outputs, print_json, progress, say
+from treescan_cli.options import add_output, add_scan, add_shared, run_options
+
+NAME = "plan"
+HELP = "scan (and site file) to weights, anchors, cut order, loads to haul, report and card"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of ``plan``."""
+    add_scan(parser)
+    parser.add_argument(
+        "--site",
+        type=Path,
+        metavar="FILE",
+        help="site file (TOML): species, targets, drop zones, gear, limits; without it "
+        "weights and haul are worked out, but no plan",
+    )
+    add_output(parser)
+    add_shared(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the main job; returns the exit status."""
+    from treescan.pipeline.run import plan_removal, require_files
+    from treescan.pipeline.staging import check_free, staged_folder
+    from treescan.pipeline.summary import plan_lines, summary_document
+    from treescan.report.writing import write_measure_outputs, write_plan_outputs
+
+    require_files([*args.scan, *([args.site] if args.site else [])])
+    check_free(args.out, overwrite=args.overwrite)
+    with progress(quiet=args.quiet) as report:
+        result = plan_removal(args.scan, args.site, run_options(args), report)
+        report("Writing the results", 0.0)
+        with staged_folder(args.out, overwrite=args.overwrite) as folder:
+            if result.plan is None:
+                write_measure_outputs(result, folder, units=args.units)
+            else:
+                write_plan_outputs(result, folder, units=args.units)
+    for line in plan_lines(result, args.units):
+        say(line, quiet=args.quiet)
+    list_outputs(args.out, quiet=args.quiet)
+    if args.json:
+        print_json(summary_document(result, args.out))
+    if result.plan is not None and not result.plan.feasible:
+        say(f"treescan: no plan keeps every limit. {result.plan.smallest_change}")
+        return EXIT_NO_PLAN
+    return EXIT_DONE

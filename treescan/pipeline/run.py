@@ -1,0 +1,247 @@
+"""The whole run as one readable function: scan and site in, everything known out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from treescan.errors import InvalidInputError
+from treescan.mensuration.measure import measure_tree
+from treescan.mensuration.measures import TreeMeasures
+from treescan.pipeline.cautions import standing_cautions
+from treescan.pipeline.progress import Report, silent, within
+from treescan.pipeline.scale_check import taped_dbh_note, with_corrected_scale
+from treescan.planning.haul import haul_plan
+from treescan.planning.planner import PlanInputs, make_plan
+from treescan.planning.types import JobResult, Plan
+from treescan.pointcloud.cloud import Float32s, Floats, Ground, PointCloud, TreePoints
+from treescan.pointcloud.ground import find_ground
+from treescan.pointcloud.isolate import isolate_tree
+from treescan.pointcloud.reading import read_scan
+from treescan.report.tree_json import read_tree
+from treescan.rigging.gear import resolve_gear
+from treescan.rigging.types import GearSet
+from treescan.site.model import Site
+from treescan.site.obstacles import check_site_against_tree
+from treescan.site.reading import read_site
+from treescan.skeleton.extract import extract_skeleton
+from treescan.skeleton.graph import TreeGraph
+from treescan.wood.decay import WoodState
+from treescan.wood.mass import green_mass
+from treescan.wood.species import find_species
+from treescan.wood.types import GreenMass, Species
+
+DISPLAY_POINTS = 400_000
+
+
+@dataclass(frozen=True)
+class RunOptions:
+    """What the user may overrule about a run."""
+
+    scan_units: str | None = None
+    up: str | None = None
+    seed: int = 0
+
+
+@dataclass(frozen=True)
+class Survey:
+    """What the scan alone tells: the tree as it stands and the ground under it."""
+
+    scan_name: str
+    origin_m: Floats
+    ground: Ground
+    graph: TreeGraph
+    measures: TreeMeasures
+    tree: TreePoints | None
+    cloud: PointCloud | None
+    decisions: tuple[str, ...] = ()
+    unseen: tuple[str, ...] = field(default=())
+
+
+def read_job(site_path: Path | None) -> tuple[Site, Species, GearSet]:
+    """Read and check everything that does not need the scan, so that mistakes show at once."""
+    site = read_site(site_path) if site_path is not None else Site()
+    return site, find_species(site.job.species), resolve_gear(site.gear)
+
+
+def survey_scan(
+    scans: Sequence[Path], site: Site, options: RunOptions, report: Report = silent
+) -> Survey:
+    """Scan -> ground -> one tree -> skeleton graph -> measurements.
+
+    ``scans`` are files of one scan, or a single ``tree.json`` of an earlier run.
+
+    Raises
+    ------
+    ScanError
+        When the scan cannot carry the answer.
+    """
+    if len(scans) == 1 and scans[0].suffix.lower() == ".json":
+        return _survey_tree_json(scans[0], site)
+    cloud = read_scan(
+        scans,
+        scan_units=options.scan_units,
+        up=options.up,
+        progress=within(report, "Reading the scan"),
+    )
+    cloud, scale_notes = with_corrected_scale(cloud, site)
+    tell = within(report, "Finding the ground")
+    ground = find_ground(cloud)
+    tell(1.0)
+    near = site.localised(cloud.origin_m).tree.near_m
+    tree = isolate_tree(
+        cloud, ground, near_m=near, progress=within(report, "Telling the tree from the rest")
+    )
+    graph = extract_skeleton(
+        tree,
+        ground,
+        origin_m=cloud.origin_m,
+        in_leaf=site.conditions.in_leaf,
+        seed=options.seed,
+        progress=within(report, "Tracing stems and limbs"),
+    )
+    measures = measure_tree(graph, ground, tree=tree, dbh_height_m=site.tree.dbh_height_m)
+    decisions = (*cloud.decisions, *scale_notes, *tree.notes, *taped_dbh_note(measures, site))
+    return Survey(
+        scan_name=scans[0].name,
+        origin_m=cloud.origin_m,
+        ground=ground,
+        graph=graph,
+        measures=measures,
+        tree=tree,
+        cloud=cloud,
+        decisions=decisions,
+        unseen=(*graph.notes, *measures.notes),
+    )
+
+
+def _survey_tree_json(path: Path, site: Site) -> Survey:
+    graph, ground = read_tree(path)
+    measures = measure_tree(graph, ground, dbh_height_m=site.tree.dbh_height_m)
+    return Survey(
+        scan_name=path.name,
+        origin_m=graph.origin_m,
+        ground=ground,
+        graph=graph,
+        measures=measures,
+        tree=None,
+        cloud=None,
+        decisions=(f"The tree was read from {path.name}; no scan was looked at in this run.",),
+        unseen=(*graph.notes, *measures.notes),
+    )
+
+
+def plan_removal(
+    scans: Sequence[Path],
+    site_path: Path | None,
+    options: RunOptions | None = None,
+    report: Report = silent,
+) -> JobResult:
+    """Take a scan (and a site file) to measurements, weights, plan and haul.
+
+    Without a site file there is no plan: what must not be hit is not known.
+
+    Raises
+    ------
+    TreescanError
+        For input that cannot carry an answer; never a plausible plan from bad input.
+    """
+    options = options or RunOptions()
+    site, species, gear = read_job(site_path)
+    survey = survey_scan(scans, site, options, report)
+    local = site.localised(survey.origin_m)
+    mass, state = weigh(survey, local, species)
+    plan = None
+    if site_path is not None:
+        check_site_against_tree(local, survey.graph.position_m[0], survey.measures.dbh_m)
+        plan = make_plan(
+            PlanInputs(
+                graph=survey.graph,
+                ground=survey.ground,
+                measures=survey.measures,
+                species=species,
+                mass=mass,
+                site=local,
+                gear=gear,
+                wood_state=state,
+                seed=options.seed,
+            ),
+            progress=within(report, "Planning cuts, ties and order"),
+        )
+    return job_result(survey, local, species, gear, mass, plan)
+
+
+def weigh(survey: Survey, site: Site, species: Species) -> tuple[GreenMass, WoodState]:
+    """Green mass of every node, with the defects and conditions of the site file."""
+    from treescan.pipeline.defects import wood_state_of
+
+    state = wood_state_of(survey.graph, site)
+    mass = green_mass(
+        survey.graph,
+        species,
+        in_leaf=site.conditions.in_leaf,
+        wet=site.conditions.wet,
+        season=site.conditions.season,
+        wood_state=state,
+    )
+    return mass, state
+
+
+def job_result(
+    survey: Survey,
+    site: Site,
+    species: Species,
+    gear: GearSet,
+    mass: GreenMass,
+    plan: Plan | None,
+) -> JobResult:
+    """Gather everything the outputs are made from."""
+    haul = haul_plan(survey.graph, mass, species, site, plan.steps if plan else None)
+    xyz, rgb = _display(survey.cloud)
+    tree_xyz = survey.tree.xyz if survey.tree is not None else np.zeros((0, 3), np.float32)
+    return JobResult(
+        scan_name=survey.scan_name,
+        origin_m=survey.origin_m,
+        display_xyz=xyz,
+        display_rgb=rgb,
+        tree_xyz=_thinned(tree_xyz),
+        ground=survey.ground,
+        graph=survey.graph,
+        measures=survey.measures,
+        species=species,
+        mass=mass,
+        site=site,
+        gear=gear,
+        plan=plan,
+        haul=haul,
+        decisions=survey.decisions,
+        unseen=survey.unseen,
+        cautions=standing_cautions(site, species, planned=plan is not None),
+    )
+
+
+def _thinned(xyz: Float32s) -> Float32s:
+    return xyz[:: max(1, -(-len(xyz) // DISPLAY_POINTS))]
+
+
+def _display(cloud: PointCloud | None) -> tuple[Float32s, np.ndarray | None]:
+    if cloud is None:
+        return np.zeros((0, 3), np.float32), None
+    every = max(1, -(-len(cloud) // DISPLAY_POINTS))
+    return cloud.xyz[::every], None if cloud.rgb is None else cloud.rgb[::every]
+
+
+def require_files(paths: Sequence[Path]) -> None:
+    """Say early which input is missing.
+
+    Raises
+    ------
+    InvalidInputError
+        Naming the file.
+    """
+    for path in paths:
+        if not path.is_file():
+            raise InvalidInputError(f"{path}: there is no such file. Check the path.")
