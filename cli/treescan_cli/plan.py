@@ -29,10 +29,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the main job; returns the exit status."""
+    from treescan.report.writing import write_measure_outputs, write_plan_outputs
+
     from treescan.pipeline.run import plan_removal, require_files
     from treescan.pipeline.staging import check_free, staged_folder
     from treescan.pipeline.summary import plan_lines, summary_document
-    from treescan.report.writing import write_measure_outputs, write_plan_outputs
 
     require_files([*args.scan, *([args.site] if args.site else [])])
     check_free(args.out, overwrite=args.overwrite)
