@@ -197,7 +197,7 @@ def _step_into(item: Any, part: int | str) -> Any:
 
 
 def _check_names(site: Site, prefix: str) -> None:
-    obstacles = [part.name for part in (*site.target, *site.conductor)]
+    obstacles = [part.name for part in site.target] + [part.name for part in site.conductor]
     zones = [part.name for part in site.drop_zone]
     landings = [part.name for part in site.landing]
     trucks = [part.name for part in site.haul.trucks]
