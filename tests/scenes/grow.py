@@ -9,10 +9,11 @@ The base of the stem is at (0, 0, 0) and the ground there is z = 0.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from tests.scenes.foliage import Leaves, foliage
 from treescan.skeleton.graph import FITTED, TreeGraph
 
 SHAPES = ("broadleaf", "conifer", "leaning", "multistem", "flared")
@@ -72,17 +73,6 @@ class Flare:
         r = self.ratio(theta, height_m)
         ring = np.column_stack([r * np.cos(theta), r * np.sin(theta)])
         return float(ConvexHull(ring).area / (2 * np.pi))
-
-
-@dataclass(frozen=True)
-class Leaves:
-    """Leaves as small flat ellipses: centre (n, 3), unit normal (n, 3), long axis (n, 3), size."""
-
-    centre_m: np.ndarray
-    normal: np.ndarray
-    axis: np.ndarray
-    length_m: np.ndarray
-    width_m: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -204,10 +194,10 @@ class _Grower:
                 break
             step = float(np.clip(0.08 + 1.2 * r, 0.1, 0.22))
             turn = 0.85 * turn + 0.5 * rng.normal(size=3)
-            rise = self.rise_of(bud, direction, r)
-            wiggle = habit.wiggle * (0.25 if stem and travelled < habit.fork_m else 1.0)
+            rise = self.rise_of(bud, direction, r, travelled)
+            wiggle = habit.wiggle * (0.08 if stem and travelled < habit.fork_m else 1.0)
             direction = _unit(direction + step * (wiggle * 2 * turn + rise))
-            area *= np.exp(-0.09 * step / self.spacing_m(r)) if not (stem and forks) else 0.997
+            area *= np.exp(-step * self.loss_per_m(bud, r)) if not (stem and forks) else 0.997
             position = self.position[node] + step * direction
             node = self.add(position, float(np.sqrt(area)), node, limb, bud.order)
             travelled += step
@@ -216,13 +206,16 @@ class _Grower:
                 share = rng.uniform(0.36, 0.46) if fork and forks == 1 else rng.uniform(0.14, 0.38)
                 if fork and forks > 1:
                     share = rng.uniform(0.26, 0.34)
-                azimuth += 2.4 + rng.normal(0, 0.35)
+                if bud.kind == "bough":
+                    share = rng.uniform(0.07, 0.16)
+                azimuth = self.turned(bud, direction, azimuth)
                 child, direction = self.union(bud, node, direction, area, share, azimuth, fork)
                 if child is not None:
                     buds.append(child)
                 area *= 1 - share
                 forks -= fork
                 gap = self.spacing_m(float(np.sqrt(area))) * rng.uniform(0.6, 1.4)
+                gap = rng.uniform(0.18, 0.36) if bud.kind == "bough" else gap
                 next_union = travelled + (gap if forks <= 0 else rng.uniform(0.16, 0.5))
         return buds
 
@@ -236,16 +229,39 @@ class _Grower:
     def first_union_m(self, bud: _Bud) -> float:
         if bud.kind == "stem":
             return self.habit.fork_m if self.habit.leaders > 1 else self.habit.bole_m
+        if bud.kind == "bough":
+            return self.rng.uniform(0.2, 0.6)
         if bud.kind == "leader":
             low = max(self.habit.bole_m - self.habit.fork_m, 0.6)
             return low + self.rng.uniform(0.2, 1.0)
         return self.spacing_m(bud.radius_m) * self.rng.uniform(0.8, 1.6)
 
+    def loss_per_m(self, bud: _Bud, radius_m: float) -> float:
+        """Share of its area that a limb loses to taper alone per metre."""
+        if bud.kind == "bough":
+            length = max(3.4 * (bud.radius_m / 0.02) ** 0.8, 0.3)
+            return float(0.6 * 2 * np.log(bud.radius_m / TIP_RADIUS_M) / length)
+        return 0.09 / self.spacing_m(radius_m)
+
+    def turned(self, bud: _Bud, direction: np.ndarray, azimuth: float) -> float:
+        """Azimuth of the next side limb: a spiral, or left and right along a conifer's bough."""
+        if bud.kind != "bough":
+            return float(azimuth + 2.4 + self.rng.normal(0, 0.35))
+        flat = np.cross(direction, [0.0, 0.0, 1.0])
+        a, b = _side(direction, 0.0), _side(direction, np.pi / 2)
+        level = np.arctan2(flat @ b, flat @ a)
+        gone = np.cos(azimuth - level) > 0
+        return float(level + np.pi * gone + self.rng.normal(0, 0.3))
+
     def spacing_m(self, radius_m: float) -> float:
         return float(self.habit.spacing * (2 * radius_m / 0.2) ** 0.5)
 
-    def rise_of(self, bud: _Bud, direction: np.ndarray, radius_m: float) -> np.ndarray:
+    def rise_of(
+        self, bud: _Bud, direction: np.ndarray, radius_m: float, travelled_m: float
+    ) -> np.ndarray:
         """Pull on the growing direction per metre: up for leaders, sag then rise for limbs."""
+        if bud.kind == "bough":
+            return np.array([0.0, 0.0, -0.12 if travelled_m < 1.2 else 0.16])
         pull = self.habit.rise * (0.8 if bud.kind in ("stem", "leader") else 0.6)
         if bud.kind == "stem" and self.habit.lean_deg:
             pull *= 0.35
@@ -314,7 +330,7 @@ class _Grower:
             step = min(0.2, habit.height_m - height)
             turn = 0.9 * turn + 0.4 * rng.normal(size=3)
             upward = np.array([0, 0, 0.25 * (1 - direction[2])])
-            direction = _unit(direction + step * (0.02 * turn + upward))
+            direction = _unit(direction + step * (0.007 * turn + upward))
             area = max(area - loss * step, TIP_RADIUS_M**2)
             node = self.add(
                 self.position[node] + step * direction, float(np.sqrt(area)), node, 0, 0
@@ -364,9 +380,34 @@ def grow(shape: str, seed: int, **options: float) -> Tree:
     """Grow a tree of ``shape`` from ``seed``; ``options`` override fields of :class:`Habit`."""
     rng = np.random.default_rng([seed, SHAPES.index(shape) if shape in SHAPES else 99])
     habit = habit_of(shape, rng, dict(options))
-    grower = _Grower(habit, rng)
-    grower.run()
-    return Tree(shape, seed, habit, _graph(grower), None, None, dict(options))
+    graph = _grown_to_height(habit, [seed, 7])
+    flare = _flare(habit, rng) if habit.flare else None
+    leaves = foliage(graph, np.random.default_rng([seed, 11]), habit.conifer)
+    return Tree(shape, seed, habit, graph, leaves, flare, dict(options))
+
+
+def _grown_to_height(habit: Habit, seed: list[int]) -> TreeGraph:
+    """Grow a few times with other distances between unions until the height fits."""
+    best, misfit = None, np.inf
+    spacing = habit.spacing
+    for _ in range(1 if habit.conifer else 4):
+        grower = _Grower(replace(habit, spacing=spacing), np.random.default_rng(seed))
+        grower.run()
+        graph = _graph(grower)
+        height = graph.position_m[:, 2].max()
+        if abs(height / habit.height_m - 1) < misfit:
+            best, misfit = graph, abs(height / habit.height_m - 1)
+        crown = (habit.height_m - habit.fork_m) / max(height - habit.fork_m, 1.0)
+        spacing = float(np.clip(spacing * crown, 0.6, 1.8))
+    assert best is not None
+    return best
+
+
+def _flare(habit: Habit, rng: np.random.Generator) -> Flare:
+    lobes = (2, 3, int(rng.integers(4, 7)))
+    amplitude = (0.35 * habit.flare, 0.5 * habit.flare, habit.flare)
+    decay = (1.6, 0.9, 0.55)
+    return Flare(lobes, amplitude, decay, tuple(rng.uniform(0, 2 * np.pi, 3)))
 
 
 def truth_graph(shape: str = "broadleaf", seed: int = 0, **options: float) -> TreeGraph:
