@@ -1,0 +1,72 @@
+import numpy as np
+import pytest
+
+from treescan.planning.order_solver import solve_order
+from treescan.planning.ordering import NO_ANCHOR, OrderProblem, Way, cost, exhaustive, is_valid
+
+
+def random_problem(seed: int, size: int) -> OrderProblem:
+    rng = np.random.default_rng(seed)
+    before = tuple((a, b) for b in range(1, size) for a in range(b) if rng.random() < 1.2 / size)
+    ways = []
+    for row in range(size):
+        later = [r for r in range(row + 1, size) if rng.random() < 0.3][:1]
+        own = [Way(float(rng.integers(5, 12)), int(rng.integers(0, 3)), tuple(later))]
+        own.append(Way(float(rng.integers(8, 20)), int(rng.integers(0, 3))))
+        if rng.random() < 0.4:
+            own.append(Way(2.0, NO_ANCHOR))
+        ways.append(tuple(own))
+    wishes = tuple((int(a), int(b), 3.0) for a, b in rng.integers(0, size, (2, 2)) if a != b)
+    return OrderProblem(
+        tuple(ways),
+        before,
+        tuple(int(v) for v in rng.integers(0, 3, size)),
+        tuple(float(v) for v in rng.uniform(1, 12, size)),
+        wishes,
+    )
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_small_orders_are_the_best_of_all_orders(seed):
+    problem = random_problem(seed, 5)
+    best = exhaustive(problem)
+    found = solve_order(problem, seed=1)
+    assert found.proved
+    assert is_valid(problem, found.order, found.picks)
+    assert found.cost_min == pytest.approx(best.cost_min, abs=0.1)
+    assert found.bound_min <= best.cost_min + 0.1
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(3))
+def test_orders_of_eight_pieces_are_the_best_of_all_orders(seed):
+    problem = random_problem(seed, 8)
+    problem = OrderProblem(**{**problem.__dict__, "ways": tuple(w[:2] for w in problem.ways)})
+    best = exhaustive(problem)
+    found = solve_order(problem, seed=1)
+    assert found.proved
+    assert found.cost_min == pytest.approx(best.cost_min, abs=0.1)
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_long_orders_keep_every_rule_and_beat_the_greedy_start(seed):
+    from treescan.planning.ordering import greedy
+
+    problem = random_problem(seed, 40)
+    start = greedy(problem)
+    found = solve_order(problem, seed=3)
+    assert sorted(found.order) == list(range(40))
+    assert is_valid(problem, found.order, found.picks)
+    assert found.cost_min == pytest.approx(cost(problem, found.order, found.picks))
+    assert found.cost_min < start.cost_min
+
+
+def test_the_same_seed_gives_the_same_order():
+    problem = random_problem(4, 30)
+    assert solve_order(problem, seed=7) == solve_order(problem, seed=7)
+
+
+def test_wood_that_carries_an_anchor_stays_until_its_last_use():
+    ways = ((Way(5.0, 0, (2,)),), (Way(5.0, 0, (2,)),), (Way(1.0),))
+    problem = OrderProblem(ways, (), (0, 1, 2), (9.0, 9.0, 1.0))
+    assert solve_order(problem).order[-1] == 2
