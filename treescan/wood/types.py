@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -50,6 +50,10 @@ class GreenMass:
     the terminal nodes; ``water`` is the film held when wet.  The totals are their sums.
     ``low`` and ``high`` are the 5 % and 95 % values under full correlation along the tree,
     so that bands add up over any set of nodes.
+
+    ``leaf_kg`` (n,) is the leaves' part of ``crown_kg``; ``crown_reach_m`` (n,) how far twigs
+    and leaves reach beyond a terminal node and ``crown_centre_m`` (n, 3) where their mass is
+    put.  Empty where the owner did not model them.
     """
 
     woody_kg: Floats
@@ -59,6 +63,9 @@ class GreenMass:
     likely_kg: Floats
     high_kg: Floats
     notes: tuple[str, ...] = ()
+    leaf_kg: Floats = field(default_factory=lambda: np.zeros(0))
+    crown_reach_m: Floats = field(default_factory=lambda: np.zeros(0))
+    crown_centre_m: Floats = field(default_factory=lambda: np.zeros((0, 3)))
 
     def band(self, nodes: npt.ArrayLike) -> Band:
         """Mass of a set of nodes. [kg]"""

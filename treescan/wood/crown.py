@@ -1,0 +1,186 @@
+"""Twigs and leaves beyond what the scan resolves, from the diameters of the graph's ends.
+
+A scan's cylinders are good for big wood and far too heavy below about 5 cm, so what grows
+beyond each end of the graph is modelled: twig wood from the national equation for a 5 cm
+stem, scaled by diameter; leaves by the pipe model (leaf mass per area of the end).  The whole
+is held to the published share of branch mass, 0.15 to 0.60.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from treescan.skeleton.graph import TreeGraph
+from treescan.wood.allometry import JENKINS, foliage_share, jenkins_dry_kg
+from treescan.wood.species import Genus, genus_of
+from treescan.wood.types import Species
+
+Floats = npt.NDArray[np.float64]
+
+FINE_M = 0.05
+"""Wood thinner than this is the fine crown (Demol et al. 2022: most of the error is there)."""
+THICK_END_M = 0.10
+"""An end thicker than this is a cut, broken or unseen top, not a growing tip."""
+TAPER_CORRECTION = 0.45
+"""Twig mass beyond a 5 cm branch end over the mass of a 5 cm tree (a tree's own stem is
+longer and fuller).  Calibrated so that wood below 7 cm is 12-17 % of a 40 cm broadleaf
+[from memory], see tests/wood/test_crown.py."""
+TWIG_POWER = 8.0 / 3.0
+"""Mass grows with area times length, and length with diameter^(2/3)."""
+REACH_5CM_M = 3.0
+"""Reach of the twigs beyond a 5 cm end (judgement); scales with diameter^(2/3)."""
+SHARE_LOW, SHARE_HIGH = 0.15, 0.60
+"""Fine crown over branch mass. Handbook rule, from component shares of Jenkins et al. 2003."""
+BARK_FILM_MM = (0.15, 0.30, 0.33)
+"""Film on bark, low / likely / high: trunks 0.15-0.33, branches 0.29-0.31 (Forests 13:1187)."""
+TWIG_STORAGE_SHARE = 0.11
+"""Storage of leafless twigs over that of the leafy crown, 6-17 % (McPherson et al. 2017)."""
+CROWN_CV = 0.35
+"""Spread of twig and leaf mass: the limb-as-a-small-tree rule is good to +-50 %."""
+
+
+@dataclass(frozen=True)
+class FineCrown:
+    """Twigs and leaves per node, shape (n,), zero away from the ends.
+
+    ``twig_kg`` is green; ``leaf_kg`` fresh; ``leaf_area_m2`` one-sided; ``twig_area_m2`` the
+    leaf area that would hold as much rain as the bare twigs do.
+    """
+
+    twig_kg: Floats
+    leaf_kg: Floats
+    leaf_area_m2: Floats
+    twig_area_m2: Floats
+    notes: tuple[str, ...] = ()
+
+
+def end_diameter_m(graph: TreeGraph) -> Floats:
+    """Diameter of the growing end at each node, 0 where there is none, shape (n,). [m]
+
+    Ends thicker than 10 cm are cut, broken or unseen: what grows beyond them is taken as
+    that of a 5 cm end.
+    """
+    end = np.where(graph.child_count == 0, 2.0 * graph.radius_m, 0.0)
+    return np.where(end > THICK_END_M, FINE_M, end)
+
+
+def crown_reach_m(graph: TreeGraph) -> Floats:
+    """How far twigs and leaves reach beyond each end, 0 elsewhere, shape (n,). [m]"""
+    end = end_diameter_m(graph)
+    result: Floats = np.where(end > 0, REACH_5CM_M * (end / FINE_M) ** (2.0 / 3.0), 0.0)
+    return result
+
+
+def edge_direction(graph: TreeGraph) -> Floats:
+    """Unit vector along each node's edge, shape (n, 3); straight up where it has no length."""
+    step = graph.position_m - graph.edge_start_m
+    length = np.linalg.norm(step, axis=1)
+    up = np.array([0.0, 0.0, 1.0])
+    safe = np.where(length > 1e-9, length, 1.0)
+    return np.where((length > 1e-9)[:, None], step / safe[:, None], up)
+
+
+def crown_centre_m(graph: TreeGraph) -> Floats:
+    """Where the crown mass of each end is put: a third of its reach beyond it, (n, 3). [m]"""
+    return graph.position_m + edge_direction(graph) * (crown_reach_m(graph) / 3.0)[:, None]
+
+
+def _leaves_on(genus: Genus, in_leaf: bool | None) -> tuple[float, list[str]]:
+    if genus.evergreen:
+        note = ["Evergreen: leaves counted although in_leaf is false."] if in_leaf is False else []
+        return 1.0, note
+    if in_leaf is None:
+        return 1.0, ["in_leaf is not given: leaves are counted in likely and high."]
+    return float(in_leaf), []
+
+
+def fine_crown(
+    graph: TreeGraph,
+    species: Species,
+    woody_kg: Floats,
+    green_per_dry: float,
+    *,
+    in_leaf: bool | None,
+    dead: npt.NDArray[np.bool_],
+) -> FineCrown:
+    """Twigs and leaves at the ends of the graph.
+
+    Parameters
+    ----------
+    woody_kg : ndarray, shape (n,)
+        Green mass of each node's edge, for the published share of branch mass.
+    green_per_dry : float
+        Green over oven-dry mass of thin wood with bark.
+    dead : ndarray, shape (n,)
+        Dead ends carry twigs at half their mass and no leaves (Westfall et al. 2024,
+        branches of decay class 2).
+    """
+    genus = genus_of(species)
+    group = JENKINS[genus.jenkins_group]
+    end = end_diameter_m(graph)
+    share = float(foliage_share(species.conifer, 5.0))
+    tree_kg = float(jenkins_dry_kg(group, 5.0))
+    area_5cm = np.pi / 4.0 * FINE_M**2
+    leaf_dry = share * tree_kg * (np.pi / 4.0 * end**2) / area_5cm
+    full_leaf_dry = leaf_dry
+    twig_dry = (1.0 - share) * tree_kg * TAPER_CORRECTION * (end / FINE_M) ** TWIG_POWER
+    on, notes = _leaves_on(genus, in_leaf)
+    leaf_dry = np.where(dead, 0.0, leaf_dry)
+    twig_green = np.where(dead, 0.5, 1.0) * twig_dry * green_per_dry
+    scale = _share_scale(graph, woody_kg, twig_green, leaf_dry * genus.leaf_fresh_per_dry)
+    thick = int(((graph.child_count == 0) & (2.0 * graph.radius_m > THICK_END_M)).sum())
+    if thick:
+        notes.append(
+            f"{thick} end(s) thicker than 10 cm: cut, broken or not seen by the scan; "
+            "what may grow beyond them is not counted beyond a 5 cm shoot."
+        )
+    leaf_dry = leaf_dry * on * scale
+    return FineCrown(
+        twig_green * scale,
+        leaf_dry * genus.leaf_fresh_per_dry,
+        leaf_dry * genus.leaf_area_m2_per_kg,
+        TWIG_STORAGE_SHARE * full_leaf_dry * scale * genus.leaf_area_m2_per_kg,
+        tuple(notes),
+    )
+
+
+def _share_scale(graph: TreeGraph, woody_kg: Floats, twig_kg: Floats, leaf_kg: Floats) -> float:
+    """Factor that brings the fine crown in leaf to 0.15-0.60 of the branches' mass.
+
+    The fine crown is wood under 5 cm in the graph, modelled twigs and leaves; branches are all
+    wood off the stem, twigs included.  A tree without branches is left alone.
+    """
+    fine_wood = float(woody_kg[2.0 * graph.radius_m < FINE_M].sum())
+    limbs = float(woody_kg[(graph.order > 0) | (2.0 * graph.radius_m < FINE_M)].sum())
+    twig, leaf = float(twig_kg.sum()), float(leaf_kg.sum())
+    if limbs <= 0.0 or twig + leaf <= 0.0 or not (graph.order > 0).any():
+        return 1.0
+
+    def share(scale: float) -> float:
+        return (fine_wood + scale * (twig + leaf)) / (limbs + scale * twig)
+
+    if share(1.0) > SHARE_HIGH and share(0.0) < SHARE_HIGH:
+        return (SHARE_HIGH * limbs - fine_wood) / (twig + leaf - SHARE_HIGH * twig)
+    if share(1.0) < SHARE_LOW:
+        return (SHARE_LOW * limbs - fine_wood) / (twig + leaf - SHARE_LOW * twig)
+    return 1.0
+
+
+def water_film_kg(
+    graph: TreeGraph, species: Species, crown: FineCrown
+) -> tuple[Floats, Floats, Floats]:
+    """Rain held on leaves, twigs and bark, low / likely / high, each shape (n,). [kg]
+
+    Depth times one-sided leaf area plus depth times bark area; leafless twigs hold about
+    11 % of what the leafy crown does (McPherson et al. 2017; Forests 13:1187, 2022).
+    """
+    depth = genus_of(species).film_mm
+    bark_m2 = np.pi * (graph.radius_m + graph.edge_start_radius_m) * graph.edge_length_m
+    low, likely, high = (
+        depth[i] * (crown.leaf_area_m2 + crown.twig_area_m2) + BARK_FILM_MM[i] * bark_m2
+        for i in range(3)
+    )
+    return low, likely, high
