@@ -1,0 +1,156 @@
+"""Diameter at breast height: where it is measured, of which stems, and whether it was seen.
+
+Rule: heights count from the ground at the uphill side of the stem and along the stem's axis; a
+tree that forks below breast height is measured as several stems, and the diameter given is that
+of the circle with the sum of their areas.  [common practice in forest inventory]
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from treescan.errors import ScanError
+from treescan.pointcloud.cloud import Ground, TreePoints
+from treescan.skeleton.circles import fit_circles
+from treescan.skeleton.graph import FITTED, TreeGraph
+
+Floats = npt.NDArray[np.float64]
+
+UPRIGHT_COS = 0.6
+"""A limb counts as a stem at breast height when it stands steeper than this."""
+FEWEST_POINTS = 40
+LEAST_COVERAGE = 0.2
+
+
+@dataclass(frozen=True)
+class BreastHeight:
+    """Diameter at breast height of one tree. [m]"""
+
+    diameter_m: float
+    sd_m: float
+    stems: int
+    notes: tuple[str, ...]
+
+
+def uphill_ground_m(graph: TreeGraph, ground: Ground) -> float:
+    """Ground height at the uphill side of the stem, just outside the butt. [m]"""
+    x, y = graph.position_m[0, :2]
+    round_m = 1.2 * float(graph.radius_m[0]) + 0.05
+    turn = np.linspace(0.0, 2 * np.pi, 24, endpoint=False)
+    return float(np.max(ground.height(x + round_m * np.cos(turn), y + round_m * np.sin(turn))))
+
+
+def crossings(graph: TreeGraph, z_m: float) -> list[tuple[int, float]]:
+    """Edges that cross the height ``z_m`` upward: ``(node, share along its edge)``."""
+    up = np.maximum(graph.parent, 0)
+    low, high = graph.position_m[up, 2], graph.position_m[:, 2]
+    cross = (low <= z_m) & (high > z_m)
+    cross[0] = False
+    return [(int(n), float((z_m - low[n]) / (high[n] - low[n]))) for n in np.flatnonzero(cross)]
+
+
+def breast_height(
+    graph: TreeGraph, ground: Ground, tree: TreePoints | None, height_m: float
+) -> BreastHeight:
+    """Diameter at ``height_m`` above the uphill ground.
+
+    Raises
+    ------
+    ScanError
+        If no stem was seen there or the scan is too sparse; a diameter of the butt flare is
+        never given instead.
+    """
+    base_z = uphill_ground_m(graph, ground)
+    z = base_z + height_m
+    found = [hit for hit in crossings(graph, z) if _upright(graph, hit[0])]
+    if not found:
+        top = float(graph.position_m[:, 2].max() - base_z)
+        raise ScanError(
+            f"breast height ({height_m:.2f} m) was not seen: the stem ends {top:.2f} m above the "
+            f"ground in the scan. Scan the stem higher, or give a taped diameter."
+        )
+    values = [_stem(graph, node, share, tree, height_m) for node, share in found]
+    widest = max(d for d, _ in values)
+    kept = [(d, s) for d, s in values if d >= 0.25 * widest]
+    diameter = float(np.sqrt(sum(d * d for d, _ in kept)))
+    sd = float(np.sqrt(sum((d * s) ** 2 for d, s in kept)) / diameter)
+    notes: tuple[str, ...] = ()
+    if len(kept) > 1:
+        each = ", ".join(f"{100 * d:.1f}" for d, _ in sorted(kept, reverse=True))
+        notes = (
+            f"The tree forks below breast height: {len(kept)} stems of {each} cm; the diameter "
+            f"given is that of the circle with their summed area.",
+        )
+    return BreastHeight(diameter, sd, len(kept), notes)
+
+
+def _upright(graph: TreeGraph, node: int) -> bool:
+    up = int(graph.parent[node])
+    step = graph.position_m[node] - graph.position_m[up]
+    return bool(step[2] > UPRIGHT_COS * np.linalg.norm(step))
+
+
+def _stem(
+    graph: TreeGraph, node: int, share: float, tree: TreePoints | None, height_m: float
+) -> tuple[float, float]:
+    """Diameter and sd of one stem where it crosses breast height. [m]"""
+    up = int(graph.parent[node])
+    radius = float((1 - share) * graph.edge_start_radius_m[node] + share * graph.radius_m[node])
+    sd = float(graph.radius_sd_m[node])
+    if tree is None:
+        if graph.source[node] != FITTED:
+            raise ScanError(_sparse(height_m, 0))
+        return 2 * radius, 2 * sd
+    centre = (1 - share) * graph.position_m[up] + share * graph.position_m[node]
+    step = graph.position_m[node] - graph.position_m[up]
+    fitted = slice_fit(tree.xyz, centre, step / np.linalg.norm(step), radius)
+    if fitted is None:
+        raise ScanError(_sparse(height_m, FEWEST_POINTS))
+    value, value_sd = fitted
+    if abs(value - radius) > max(3 * float(np.hypot(sd, value_sd)), 0.1 * radius):
+        return 2 * radius, 2 * max(sd, abs(value - radius) / 2)
+    weight = 1 / max(value_sd, 5e-4) ** 2, 1 / max(sd, 5e-4) ** 2
+    return 2 * (value * weight[0] + radius * weight[1]) / sum(weight), 2 * min(value_sd, sd)
+
+
+def _sparse(height_m: float, points: int) -> str:
+    return (
+        f"the stem was seen too thinly at breast height ({height_m:.2f} m): fewer than {points} "
+        f"points or too small a part of its round. Scan closer, or give a taped diameter."
+    )
+
+
+def slice_fit(
+    xyz: npt.ArrayLike, centre: Floats, axis: Floats, radius_m: float
+) -> tuple[float, float] | None:
+    """Circle through the slice of points about ``centre``; ``(radius, sd)`` or None. [m]"""
+    points = np.asarray(xyz, dtype=np.float64)
+    near = np.abs(points[:, 2] - centre[2]) < 0.6
+    step = points[near] - centre
+    along = step @ axis
+    away = step - along[:, None] * axis
+    far = np.linalg.norm(away, axis=1)
+    keep = (np.abs(along) < 0.08) & (far < 1.5 * radius_m + 0.03)
+    if keep.sum() < FEWEST_POINTS:
+        return None
+    away = away[keep]
+    helper = np.array([1.0, 0.0, 0.0]) if abs(axis[0]) < 0.9 else np.array([0.0, 1.0, 0.0])
+    u = np.cross(axis, helper)
+    u /= np.linalg.norm(u)
+    v = np.cross(axis, u)
+    order = np.lexsort((away @ v, away @ u))
+    x, y = (away @ u)[order], (away @ v)[order]
+    tol = max(0.012, 0.12 * radius_m)
+    one = np.ones(1)
+    fit = fit_circles(
+        x, y, np.zeros(1, np.int64), np.array([len(x)]), tol * one, 0.3 * radius_m * one,
+        1.5 * radius_m * one, 3000,
+    )[0]  # fmt: skip
+    if fit[2] <= 0 or fit[5] < LEAST_COVERAGE or fit[6] < FEWEST_POINTS * 0.5:
+        return None
+    radius = fit[2] - fit[3] ** 2 / (2 * fit[2])
+    sd = float(np.sqrt(fit[4] ** 2 + 0.0015**2) * (1 + max(0.6 - fit[5], 0.0)))
+    return float(radius), sd

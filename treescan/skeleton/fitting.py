@@ -1,0 +1,168 @@
+"""Diameters: points are laid along their limb's axis and circles fitted window by window."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from treescan.skeleton.circles import fit_circles
+from treescan.skeleton.limbs import LimbAxes
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+POINTS_A_WINDOW = 240
+
+
+@dataclass(frozen=True)
+class Fits:
+    """Circle fits at the nodes of limb axes; all arrays have shape (n,).
+
+    ``radius_m`` is 0 where nothing could be fitted.  ``shift_m`` (n, 3) leads from the node to
+    the fitted centre.
+    """
+
+    radius_m: Floats
+    radius_sd_m: Floats
+    rms_m: Floats
+    coverage: Floats
+    inliers: Floats
+    share: Floats
+    points: Ints
+    shift_m: Floats
+
+
+@njit(cache=True)
+def _project(points: Floats, guess: Ints, position: Floats, limb_first: Ints, limb: Ints) -> Any:
+    """Nearest place on the limb's axis: returns ``(along in nodes, offset)``."""
+    n = len(points)
+    along = np.zeros(n)
+    offset = np.zeros((n, 3))
+    for i in range(n):
+        low, high = limb_first[limb[i]], limb_first[limb[i] + 1]
+        best = 1e30
+        a0 = max(low, guess[i] - 4)
+        a1 = min(high - 2, guess[i] + 4)
+        for a in range(a0, a1 + 1):
+            ex = position[a + 1, 0] - position[a, 0]
+            ey = position[a + 1, 1] - position[a, 1]
+            ez = position[a + 1, 2] - position[a, 2]
+            px = points[i, 0] - position[a, 0]
+            py = points[i, 1] - position[a, 1]
+            pz = points[i, 2] - position[a, 2]
+            t = (px * ex + py * ey + pz * ez) / max(ex * ex + ey * ey + ez * ez, 1e-12)
+            lo = -5.0 if a == low else 0.0
+            hi = 5.0 if a == high - 2 else 1.0
+            t = min(max(t, lo), hi)
+            dx, dy, dz = px - t * ex, py - t * ey, pz - t * ez
+            far = dx * dx + dy * dy + dz * dz
+            if far < best:
+                best = far
+                along[i] = a + t
+                offset[i, 0], offset[i, 1], offset[i, 2] = dx, dy, dz
+    return along, offset
+
+
+def frames(direction: Floats) -> tuple[Floats, Floats]:
+    """Two unit vectors across each direction, shape (n, 3) each."""
+    helper = np.where(np.abs(direction[:, 2:3]) < 0.9, [0.0, 0.0, 1.0], [1.0, 0.0, 0.0])
+    u = np.cross(direction, helper)
+    u /= np.linalg.norm(u, axis=1, keepdims=True)
+    return u, np.cross(direction, u)
+
+
+def fit_nodes(
+    axes: LimbAxes,
+    points: Floats,
+    limb: Ints,
+    guess_node: Ints,
+    radius_guess_m: Floats,
+    tol_m: Floats,
+) -> Fits:
+    """Fit a circle at every node from the points of its limb in a window along the axis.
+
+    Parameters
+    ----------
+    points : ndarray, shape (p, 3)
+    limb, guess_node : ndarray, shape (p,)
+        The limb of each point and a node of it nearby.
+    radius_guess_m, tol_m : ndarray, shape (n,)
+        Rough radius (upper side) and tolerance per node. [m]
+    """
+    n = len(axes.position_m)
+    along, offset = _project(points, guess_node, axes.position_m, axes.first, limb)
+    order = np.argsort(along, kind="stable")
+    along, offset = along[order], offset[order]
+    length = axes.along_m()
+    limb_of = axes.limb_of_node
+    step = np.full(n, 0.1)
+    step[1:] = np.where(limb_of[1:] == limb_of[:-1], np.diff(length), step[1:])
+    step[axes.first[:-1]] = step[np.minimum(axes.first[:-1] + 1, n - 1)]
+    half = np.clip(radius_guess_m, 0.09, 0.2) / np.maximum(step, 0.02)
+    at = np.arange(n, dtype=np.float64)
+    low = np.maximum(at - half, axes.first[:-1][limb_of] - 0.5)
+    high = np.minimum(at + half, axes.first[1:][limb_of] - 0.5)
+    start, stop = np.searchsorted(along, low), np.searchsorted(along, high)
+    u_axis, v_axis = frames(axes.directions())
+    home = np.clip(np.rint(along).astype(np.int64), 0, n - 1)
+    u, v = _across(offset, home, u_axis, v_axis)
+    found = fit_circles(
+        u, v, start, stop, tol_m, np.full(n, 0.002), 1.6 * radius_guess_m + 0.01, POINTS_A_WINDOW
+    )
+    shift = found[:, :1] * u_axis + found[:, 1:2] * v_axis
+    return Fits(
+        radius_m=found[:, 2],
+        radius_sd_m=found[:, 4],
+        rms_m=found[:, 3],
+        coverage=found[:, 5],
+        inliers=found[:, 6],
+        share=found[:, 7],
+        points=(stop - start).astype(np.int64),
+        shift_m=shift,
+    )
+
+
+def _across(offset: Floats, home: Ints, u_axis: Floats, v_axis: Floats) -> tuple[Floats, Floats]:
+    u = np.einsum("ij,ij->i", offset, u_axis[home])
+    v = np.einsum("ij,ij->i", offset, v_axis[home])
+    return u, v
+
+
+def move_axes(axes: LimbAxes, fits: Fits) -> LimbAxes:
+    """Shift axes to the fitted centres, trusting good fits, and smooth along each limb."""
+    good = (fits.radius_m > 0) & (fits.coverage > 0.2) & (fits.inliers >= 8)
+    size = np.linalg.norm(fits.shift_m, axis=1)
+    good &= size < np.maximum(1.5 * fits.radius_m, 0.03)
+    weight = np.where(good, fits.coverage, 0.02)
+    shift = np.where(good[:, None], fits.shift_m, 0.0)
+    moved = _smooth_shift(axes.position_m, shift, weight, axes.first)
+    return replace(axes, position_m=moved)
+
+
+@njit(cache=True)
+def _smooth_shift(position: Floats, shift: Floats, weight: Floats, first: Ints) -> Any:
+    """Weighted running mean of five of the moved nodes about the chord, limb by limb."""
+    result = position.copy()
+    kernel = np.array([0.25, 0.7, 1.0, 0.7, 0.25])
+    for limb in range(len(first) - 1):
+        low, high = first[limb], first[limb + 1]
+        for i in range(low, high):
+            if limb > 0 and i == low:
+                continue
+            total = 0.0
+            move = np.zeros(3)
+            for k in range(-2, 3):
+                j = i + k
+                if j < low or j >= high:
+                    continue
+                w = kernel[k + 2] * weight[j]
+                total += w
+                for a in range(3):
+                    move[a] += w * shift[j, a]
+            for a in range(3):
+                result[i, a] += move[a] / total
+    return result
