@@ -1,0 +1,154 @@
+"""Reading: every format gives the same cloud, and bad input one clear line."""
+
+from __future__ import annotations
+
+import laspy
+import numpy as np
+import pytest
+
+from treescan.errors import InvalidInputError, ScanError
+from treescan.pointcloud.reading import read_scan
+
+
+def small_scene(points: int = 6000, seed: int = 1) -> np.ndarray:
+    """A post of 12 m on level ground, metres, z up."""
+    rng = np.random.default_rng(seed)
+    ground = np.column_stack(
+        (rng.uniform(-6, 6, points), rng.uniform(-6, 6, points), rng.normal(0, 0.01, points))
+    )
+    angle, z = rng.uniform(0, 2 * np.pi, points), rng.uniform(0, 12, points)
+    post = np.column_stack((0.2 * np.cos(angle), 0.2 * np.sin(angle), z))
+    return np.vstack((ground, post))
+
+
+def write_las(path, xyz, *, scale=0.001, version="1.4", point_format=6):
+    header = laspy.LasHeader(point_format=point_format, version=version)
+    header.scales = [scale] * 3
+    header.offsets = np.floor(np.nanmin(xyz, axis=0))
+    las = laspy.LasData(header)
+    las.x, las.y, las.z = xyz.T
+    las.write(str(path))
+
+
+def same_cloud(cloud, xyz, tolerance=0.0009):
+    """Every kept point is a point of the scan (half a 1 mm step per axis), extents agree."""
+    from scipy.spatial import cKDTree
+
+    whole = cloud.xyz + cloud.origin_m
+    distance, _ = cKDTree(xyz).query(whole)
+    assert distance.max() < tolerance
+    assert np.abs(whole.min(axis=0) - xyz.min(axis=0)).max() < 0.03
+    assert np.abs(whole.max(axis=0) - xyz.max(axis=0)).max() < 0.03
+
+
+@pytest.mark.parametrize("ending", ["las", "laz"])
+@pytest.mark.parametrize(
+    ("version", "point_format"), [("1.2", 0), ("1.2", 3), ("1.3", 4), ("1.4", 6), ("1.4", 10)]
+)
+def test_las_versions_keep_national_grid_coordinates(tmp_path, ending, version, point_format):
+    xyz = small_scene() + np.array([540_123.0, 5_812_456.0, 312.0])
+    path = tmp_path / f"scan.{ending}"
+    write_las(path, xyz, version=version, point_format=point_format)
+    cloud = read_scan([path])
+    assert np.abs(cloud.xyz).max() < 20
+    same_cloud(cloud, xyz)
+
+
+@pytest.mark.parametrize("separator", [" ", ",", ";", "\t", ", "])
+def test_text_separators(tmp_path, separator):
+    xyz = small_scene(1500)
+    path = tmp_path / "scan.csv"
+    rows = [separator.join(f"{v:.4f}" for v in row) for row in xyz]
+    path.write_text(separator.join("XYZ") + "\n" + "\n".join(rows) + "\n")
+    same_cloud(read_scan([path]), xyz)
+
+
+def test_text_with_decimal_commas_and_semicolons(tmp_path):
+    xyz = small_scene(1500)
+    path = tmp_path / "scan.txt"
+    path.write_text("\n".join(";".join(f"{v:.4f}".replace(".", ",") for v in r) for r in xyz))
+    same_cloud(read_scan([path]), xyz)
+
+
+def test_pts_count_line_intensity_and_colour(tmp_path):
+    xyz = small_scene(1500)
+    path = tmp_path / "scan.pts"
+    rows = [f"{x:.4f} {y:.4f} {z:.4f} -1023 10 200 30" for x, y, z in xyz]
+    path.write_text(f"{len(rows)}\n" + "\n".join(rows))
+    cloud = read_scan([path])
+    same_cloud(cloud, xyz)
+    assert cloud.rgb is not None
+    assert set(map(tuple, cloud.rgb)) == {(10, 200, 30)}
+    assert cloud.intensity is not None
+    assert set(cloud.intensity) == {-1023.0}
+
+
+def test_wrong_extension_is_met_by_the_content(tmp_path):
+    xyz = small_scene()
+    write_las(tmp_path / "scan.las", xyz)
+    (tmp_path / "scan.las").rename(tmp_path / "scan.ply")
+    same_cloud(read_scan([tmp_path / "scan.ply"]), xyz)
+
+
+def test_two_files_are_one_scan(tmp_path):
+    xyz = small_scene() + np.array([1000.0, 2000.0, 50.0])
+    write_las(tmp_path / "a.las", xyz[:6000])
+    write_las(tmp_path / "b.las", xyz[6000:])
+    same_cloud(read_scan([tmp_path / "a.las", tmp_path / "b.las"]), xyz)
+
+
+def test_feet_as_told(tmp_path):
+    xyz = small_scene()
+    write_las(tmp_path / "feet.las", xyz / 0.3048)
+    cloud = read_scan([tmp_path / "feet.las"], scan_units="ft")
+    same_cloud(cloud, xyz, tolerance=0.001)
+    with pytest.raises(InvalidInputError, match="scan units 'furlong' are not known; use one of m"):
+        read_scan([tmp_path / "feet.las"], scan_units="furlong")
+
+
+def test_not_finite_points_are_dropped_and_counted(tmp_path):
+    xyz = small_scene(2000)
+    xyz[5] = np.nan
+    xyz[6, 2] = np.inf
+    path = tmp_path / "scan.xyz"
+    np.savetxt(path, xyz, fmt="%.4f")
+    cloud = read_scan([path])
+    assert np.isfinite(cloud.xyz).all()
+    assert any("2 points without finite coordinates" in line for line in cloud.decisions)
+
+
+def bad_files(folder):
+    xyz = small_scene()
+    write_las(folder / "whole.laz", xyz)
+    data = (folder / "whole.laz").read_bytes()
+    (folder / "cut.laz").write_bytes(data[: len(data) // 2])
+    (folder / "header.laz").write_bytes(data[:100])
+    (folder / "empty.laz").write_bytes(b"")
+    (folder / "letter.txt").write_text(
+        "Dear crew,\nthe oak is by the pond, 3 metres from it.\n" * 9
+    )
+    (folder / "nan.xyz").write_text("nan nan nan\n" * 3000)
+    (folder / "ten.xyz").write_text("1.0 2.0 3.0\n4 5 6\n" * 5)
+    (folder / "picture.las").write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(500))
+    return folder
+
+
+@pytest.mark.parametrize(
+    ("name", "says"),
+    [
+        ("absent.laz", "no such file; check the path"),
+        ("empty.laz", r"the file is empty \(0 bytes\); copy or export"),
+        ("cut.laz", "cut short or damaged after about .* points.*; copy or export it again"),
+        ("header.laz", "header cannot be read .*; the file is damaged or cut short"),
+        ("letter.txt", "text, but no rows of three numbers .* a scan as text has x y z"),
+        ("nan.xyz", "every coordinate is NaN or infinite; export the scan again"),
+        ("ten.xyz", "usable points .*; a tree needs at least 1,000: scan again"),
+        ("picture.las", "this is a PNG picture; a scan .* is needed"),
+    ],
+)
+def test_bad_input_is_one_line(tmp_path, name, says):
+    bad_files(tmp_path)
+    with pytest.raises(ScanError, match=says) as caught:
+        read_scan([tmp_path / name])
+    assert "\n" not in str(caught.value)
+    assert name in str(caught.value)

@@ -1,0 +1,284 @@
+"""Height of the ground under and around a tree.
+
+The lowest point per cell, freed of strays, is opened with growing windows (simple morphological
+filter: Pingel, Clarke and McBride 2013, ISPRS J. Photogramm. 77:21-30) after the main slope is
+taken out, and the surface is then laid through the middle of the ground points themselves.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+from scipy import ndimage
+
+from treescan.pointcloud.cloud import Float32s, Floats, Ground, PointCloud
+
+CELL_M = 0.25
+MAX_CELLS = 400_000
+MAX_WINDOW_M = 18.0
+"""Widest thing that stands on the ground and is not ground (a house). [m]"""
+ROUGH_SLOPE = 0.25
+"""Slope beyond the main slope that is still ground, as rise over run."""
+MIN_GROUND_M2 = 0.75
+"""Less ground than this is no ground: a flat one is assumed. [m²]"""
+
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class _Grid:
+    x0: float
+    y0: float
+    cell: float
+    nx: int
+    ny: int
+
+
+def find_ground(cloud: PointCloud) -> Ground:
+    """Ground heights on a grid over the whole scan.
+
+    Parameters
+    ----------
+    cloud : PointCloud
+
+    Returns
+    -------
+    Ground
+        ``seen`` is False where the height is filled in from around, and everywhere when the
+        scan holds no ground at all: the ground is then level at the lowest points.
+    """
+    xyz = cloud.xyz
+    grid = _grid(xyz)
+    lowest = _lowest(xyz, grid)
+    plane = _main_slope(lowest, grid)
+    trend = _plane_heights(plane, grid)
+    rest = lowest - trend
+    rest[_strays_below(rest)] = np.nan
+    bare = _bare_cells(rest, grid.cell)
+    if bare.sum() * grid.cell**2 < MIN_GROUND_M2 or not _is_surface(rest, bare):
+        return _flat(lowest, bare, grid)
+    first = fill_gaps(np.where(bare, rest, np.nan))
+    middle, count = _through_the_points(xyz, first + trend, grid)
+    seen = (count >= 3) & np.isfinite(middle)
+    if not seen.any():
+        return _flat(lowest, bare, grid)
+    height = fill_gaps(np.where(seen, middle - trend, np.nan)) + trend
+    return Ground(grid.x0, grid.y0, grid.cell, height, seen)
+
+
+def _grid(xyz: Float32s) -> _Grid:
+    low, high = np.percentile(xyz[:: max(1, len(xyz) // 500_000), :2], [0.02, 99.98], axis=0)
+    low, high = low - 0.5, high + 0.5
+    low = np.maximum(low, xyz[:, :2].min(axis=0) - 0.1)
+    high = np.minimum(high, xyz[:, :2].max(axis=0) + 0.1)
+    width, depth = (float(v) for v in np.maximum(high - low, 0.5))
+    density = len(xyz) / (width * depth)
+    cell = max(CELL_M, min(2.0, float(np.sqrt(4.0 / density))))
+    cell = max(cell, float(np.sqrt(width * depth / MAX_CELLS)))
+    return _Grid(
+        float(low[0]),
+        float(low[1]),
+        cell,
+        int(np.ceil(width / cell)) + 1,
+        int(np.ceil(depth / cell)) + 1,
+    )
+
+
+def _lowest(xyz: Float32s, grid: _Grid) -> Floats:
+    low = np.full((grid.ny, grid.nx), np.inf)
+    _lowest_kernel(xyz, grid.x0, grid.y0, grid.cell, low)
+    low[~np.isfinite(low)] = np.nan
+    return low
+
+
+@njit(cache=True)
+def _lowest_kernel(xyz: Any, x0: float, y0: float, cell: float, low: Any) -> None:
+    for i in range(xyz.shape[0]):
+        ix = int(np.floor((xyz[i, 0] - x0) / cell + 0.5))
+        iy = int(np.floor((xyz[i, 1] - y0) / cell + 0.5))
+        if 0 <= ix < low.shape[1] and 0 <= iy < low.shape[0] and xyz[i, 2] < low[iy, ix]:
+            low[iy, ix] = xyz[i, 2]
+
+
+def _main_slope(lowest: Floats, grid: _Grid) -> Floats:
+    """Plane a x + b y + c below almost all cells and through most of the low ones."""
+    iy, ix = np.nonzero(np.isfinite(lowest))
+    x, y, z = grid.x0 + ix * grid.cell, grid.y0 + iy * grid.cell, lowest[iy, ix]
+    level = np.array([0.0, 0.0, float(np.percentile(z, 2)) if len(z) else 0.0])
+    if len(z) < 30:
+        return level
+    rng = np.random.default_rng(0)
+    pick = rng.permutation(len(z))[:1500]
+    points = np.column_stack((x[pick], y[pick], np.ones(len(pick))))
+    heights = z[pick]
+    triples = rng.integers(0, len(pick), size=(1200, 3))
+    matrices = points[triples]
+    good = np.abs(np.linalg.det(matrices)) > 1.0
+    if not good.any():
+        return level
+    planes = np.linalg.solve(matrices[good], heights[triples[good]][..., None])[..., 0]
+    planes = planes[np.hypot(planes[:, 0], planes[:, 1]) < 0.9]
+    planes = np.vstack((level, planes))
+    rest = heights[None, :] - planes @ points.T
+    inside = (np.abs(rest) < 0.3).sum(axis=1)
+    below = (rest < -0.5).mean(axis=1)
+    inside[below > 0.03] = 0
+    best = int(np.argmax(inside))
+    if inside[best] < max(12, 0.05 * len(pick)):
+        return level
+    near = np.abs(rest[best]) < 0.3
+    plane, *_ = np.linalg.lstsq(points[near], heights[near], rcond=None)
+    return np.asarray(plane, dtype=np.float64)
+
+
+def _plane_heights(plane: Floats, grid: _Grid) -> Floats:
+    x = grid.x0 + np.arange(grid.nx) * grid.cell
+    y = grid.y0 + np.arange(grid.ny) * grid.cell
+    heights: Floats = plane[0] * x[None, :] + plane[1] * y[:, None] + plane[2]
+    return heights
+
+
+def _strays_below(rest: Floats) -> Bools:
+    """Cells whose lowest point is far below everything around: reflections and range noise."""
+    filled = fill_gaps(rest)
+    around = ndimage.percentile_filter(filled, 20, size=5, mode="nearest")
+    strays: Bools = filled < around - 0.6
+    # a whole low terrace is no stray: only small islands are
+    labels, _ = ndimage.label(strays)
+    sizes = np.bincount(labels.ravel())
+    small: Bools = strays & (sizes[labels] <= 4)
+    return small
+
+
+def _bare_cells(rest: Floats, cell: float) -> Bools:
+    """Cells whose lowest point is ground, by openings with growing windows."""
+    surface = fill_gaps(rest, fill_high=True)
+    is_object = np.zeros(rest.shape, dtype=bool)
+    last = surface
+    radius = 1
+    limit = max(2, int(0.5 * MAX_WINDOW_M / cell))
+    while radius <= limit:
+        opened = ndimage.grey_opening(last, size=(2 * radius + 1,) * 2, mode="nearest")
+        rise = ROUGH_SLOPE * radius * cell
+        is_object |= (last - opened) > max(0.12, rise)
+        last = opened
+        radius = max(radius + 1, int(radius * 1.4))
+    bare: Bools = ~is_object & np.isfinite(rest)
+    return bare
+
+
+def _is_surface(rest: Floats, bare: Bools) -> bool:
+    """Whether the bare cells lie together like ground, not like the foot of a single trunk."""
+    heights = rest[bare]
+    if len(heights) < 8:
+        return False
+    lower = heights[heights <= np.percentile(heights, 80)]
+    return bool(np.subtract(*np.percentile(lower, [75, 25])) < 1.5)
+
+
+def _flat(lowest: Floats, bare: Bools, grid: _Grid) -> Ground:
+    values = lowest[bare] if bare.sum() >= 2 else lowest[np.isfinite(lowest)]
+    height = float(np.percentile(values, 5)) if len(values) else 0.0
+    shape = (grid.ny, grid.nx)
+    return Ground(
+        grid.x0, grid.y0, grid.cell, np.full(shape, height), np.zeros(shape, dtype=np.bool_)
+    )
+
+
+def _through_the_points(
+    xyz: Float32s, surface: Floats, grid: _Grid
+) -> tuple[Floats, npt.NDArray[np.int64]]:
+    """Median height of the points near a surface, cell by cell, and their number."""
+    ground = Ground(grid.x0, grid.y0, grid.cell, surface, np.ones(surface.shape, dtype=np.bool_))
+    middle = surface
+    count = np.zeros(surface.shape, dtype=np.int64)
+    for below, above in ((-0.20, 0.25), (-0.12, 0.12), (-0.08, 0.08)):
+        ground = Ground(grid.x0, grid.y0, grid.cell, middle, ground.seen)
+        near = _near_surface(xyz, middle, grid.x0, grid.y0, grid.cell, below, above)
+        points = xyz[near]
+        ix = np.floor((points[:, 0] - grid.x0) / grid.cell + 0.5).astype(np.int64)
+        iy = np.floor((points[:, 1] - grid.y0) / grid.cell + 0.5).astype(np.int64)
+        rest = points[:, 2] - ground.height(points[:, 0], points[:, 1])
+        cells = iy * grid.nx + ix
+        count = np.bincount(cells, minlength=middle.size).reshape(middle.shape)
+        shift = _medians(cells, rest, middle.size).reshape(middle.shape)
+        middle = middle + np.where(count >= 3, np.nan_to_num(shift), 0.0)
+    return middle, count
+
+
+@njit(cache=True)
+def _near_surface(
+    xyz: Any, surface: Any, x0: float, y0: float, cell: float, below: float, above: float
+) -> Any:
+    near = np.zeros(xyz.shape[0], dtype=np.bool_)
+    ny, nx = surface.shape
+    for i in range(xyz.shape[0]):
+        fx = (xyz[i, 0] - x0) / cell
+        fy = (xyz[i, 1] - y0) / cell
+        if fx < -0.5 or fy < -0.5 or fx >= nx - 0.5 or fy >= ny - 0.5:
+            continue
+        fx = min(max(fx, 0.0), nx - 1.0)
+        fy = min(max(fy, 0.0), ny - 1.0)
+        ix = min(int(fx), max(nx - 2, 0))
+        iy = min(int(fy), max(ny - 2, 0))
+        jx, jy = min(ix + 1, nx - 1), min(iy + 1, ny - 1)
+        u, v = fx - ix, fy - iy
+        z = (surface[iy, ix] * (1 - u) + surface[iy, jx] * u) * (1 - v) + (
+            surface[jy, ix] * (1 - u) + surface[jy, jx] * u
+        ) * v
+        rest = xyz[i, 2] - z
+        near[i] = below <= rest <= above
+    return near
+
+
+def _medians(groups: npt.NDArray[np.int64], values: Floats, size: int) -> Floats:
+    """Median of the values of each group; NaN for empty groups."""
+    result = np.full(size, np.nan)
+    if not len(values):
+        return result
+    order = np.lexsort((values, groups))
+    ranked, sorted_groups = values[order], groups[order]
+    starts = np.flatnonzero(np.r_[True, np.diff(sorted_groups) > 0])
+    counts = np.diff(np.r_[starts, len(ranked)])
+    low, high = starts + (counts - 1) // 2, starts + counts // 2
+    result[sorted_groups[starts]] = 0.5 * (ranked[low] + ranked[high])
+    return result
+
+
+def fill_gaps(values: Floats, *, fill_high: bool = False) -> Floats:
+    """Fill NaN cells from the cells around, coarse to fine; filled cells are smooth.
+
+    Parameters
+    ----------
+    values : ndarray, shape (ny, nx)
+        With NaN where unknown.
+    fill_high : bool
+        Take the nearest known cell instead of an average (for openings).
+    """
+    known = np.isfinite(values)
+    if known.all():
+        return values.copy()
+    if not known.any():
+        return np.zeros_like(values)
+    if fill_high:
+        nearest = ndimage.distance_transform_edt(
+            ~known, return_distances=False, return_indices=True
+        )
+        return np.asarray(values[tuple(nearest)], dtype=np.float64)
+    total = np.where(known, values, 0.0)
+    weight = known.astype(np.float64)
+    result = np.where(known, values, np.nan)
+    width = 1.0
+    while not np.isfinite(result).all():
+        blurred = ndimage.gaussian_filter(total, width, mode="constant", truncate=3.0)
+        share = ndimage.gaussian_filter(weight, width, mode="constant", truncate=3.0)
+        usable = ~np.isfinite(result) & (share > 1e-3)
+        result[usable] = blurred[usable] / share[usable]
+        width *= 2.0
+        if width > 4 * max(values.shape):
+            result[~np.isfinite(result)] = float(total.sum() / weight.sum())
+    return result

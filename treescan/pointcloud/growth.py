@@ -1,0 +1,117 @@
+"""A neighbour graph over coarse cells of a cloud, and shortest paths in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+from scipy.sparse import coo_matrix, csr_matrix
+from scipy.sparse.csgraph import dijkstra
+from scipy.spatial import cKDTree
+
+from treescan.pointcloud.cloud import Float32s, Floats, Ints
+
+NEIGHBOURS = 10
+
+
+@dataclass(frozen=True)
+class CellGraph:
+    """Cells of a cloud as nodes of a graph.
+
+    Attributes
+    ----------
+    centre_m : ndarray, shape (m, 3), float32
+        Mean of the points of each cell. [m]
+    cell_of_point : ndarray, shape (n,), int64
+    edges : ndarray, shape (e, 2), int64
+        Neighbours, each pair once.
+    length_m : ndarray, shape (e,)
+    cell_m : float
+    """
+
+    centre_m: Float32s
+    cell_of_point: Ints
+    edges: Ints
+    length_m: Floats
+    cell_m: float
+
+    def matrix(self, cost: Floats, keep: npt.NDArray[np.bool_] | None = None) -> csr_matrix:
+        """Symmetric cost matrix over all cells; ``keep`` drops edges that touch other cells."""
+        edges, costs = self.edges, cost
+        if keep is not None:
+            both = keep[edges[:, 0]] & keep[edges[:, 1]]
+            edges, costs = edges[both], costs[both]
+        size = len(self.centre_m)
+        half = coo_matrix((costs, (edges[:, 0], edges[:, 1])), shape=(size, size))
+        return (half + half.T).tocsr()
+
+
+def cell_graph(xyz: Float32s, cell_m: float, reach_m: float) -> CellGraph:
+    """Cells of a side and their nearest neighbours within a reach.
+
+    Parameters
+    ----------
+    xyz : ndarray, shape (n, 3)
+    cell_m : float
+        Side of a cell. [m]
+    reach_m : float
+        Longest edge. [m]
+    """
+    cell_of_point, centre = cells(xyz, cell_m)
+    k = min(NEIGHBOURS + 1, len(centre))
+    tree = cKDTree(centre, balanced_tree=False, compact_nodes=False)
+    distance, other = tree.query(centre, k=k, distance_upper_bound=reach_m, workers=-1)
+    first = np.repeat(np.arange(len(centre)), k)
+    second, length = other.ravel(), distance.ravel()
+    good = (second < len(centre)) & (second != first)
+    low = np.minimum(first[good], second[good])
+    high = np.maximum(first[good], second[good])
+    unique, index = np.unique(low * np.int64(len(centre)) + high, return_index=True)
+    edges = np.column_stack((unique // len(centre), unique % len(centre)))
+    return CellGraph(centre, cell_of_point, edges, length[good][index], cell_m)
+
+
+def cells(xyz: Float32s, cell_m: float) -> tuple[Ints, Float32s]:
+    """Cell number of each point and the mean of each cell's points."""
+    corner = xyz.min(axis=0)
+    ijk = np.floor((xyz - corner) / np.float32(cell_m)).astype(np.int64)
+    span = ijk.max(axis=0) + 1
+    key = (ijk[:, 0] * span[1] + ijk[:, 1]) * span[2] + ijk[:, 2]
+    order = np.argsort(key, kind="stable")
+    cell_of_point = np.empty(len(xyz), dtype=np.int64)
+    count = _number_runs(key, order, cell_of_point)
+    sizes = np.bincount(cell_of_point, minlength=count)
+    centre = np.column_stack(
+        [np.bincount(cell_of_point, weights=xyz[:, k], minlength=count) / sizes for k in range(3)]
+    )
+    return cell_of_point, centre.astype(np.float32)
+
+
+@njit(cache=True)
+def _number_runs(key: Any, order: Any, number: Any) -> int:
+    current = -1
+    last = np.int64(-1)
+    for at in range(order.size):
+        i = order[at]
+        if at == 0 or key[i] != last:
+            current += 1
+            last = key[i]
+        number[i] = current
+    return current + 1
+
+
+def path_cost(length_m: Floats, cell_m: float) -> Floats:
+    """Cost of a hop: its length, times how many cells it leaps (gaps are dear). [m]"""
+    cost: Floats = length_m * np.maximum(1.0, length_m / (1.5 * cell_m))
+    return cost
+
+
+def grow(matrix: csr_matrix, sources: Ints) -> tuple[Floats, Ints]:
+    """Cost from the nearest source to every node, and which source that is (-1 = none)."""
+    cost, _, nearest = dijkstra(
+        matrix, directed=False, indices=sources, min_only=True, return_predecessors=True
+    )
+    return cost, np.where(np.isfinite(cost), nearest, -1).astype(np.int64)

@@ -1,0 +1,282 @@
+"""The points of the one tree to be removed, out of everything else in the scan."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy.sparse.csgraph import connected_components
+
+from treescan.errors import ScanError
+from treescan.pointcloud.cloud import Floats, Ground, Ints, PointCloud, StemSeed, TreePoints
+from treescan.pointcloud.growth import CellGraph, cell_graph, grow, path_cost
+from treescan.pointcloud.planes import flat_pieces
+from treescan.pointcloud.stems import find_stems
+
+Bools = npt.NDArray[np.bool_]
+
+GROUND_SKIN_M = 0.06
+"""Points this near the ground surface are ground. [m]"""
+LOW_GROWTH_M = 3.0
+"""Shrubs, hedges, people and cars stand below this. [m]"""
+SAME_TREE_GAP_M = 0.6
+"""Stems whose edges are nearer than this at breast height are one tree. [m]"""
+MIN_TREE_POINTS = 500
+
+
+@dataclass(frozen=True)
+class _Growth:
+    graph: CellGraph
+    above: Floats
+    cost: Floats
+    stem: Ints
+    foreign: Bools
+
+
+def isolate_tree(
+    cloud: PointCloud,
+    ground: Ground,
+    *,
+    near_m: tuple[float, float] | None = None,
+    stems: tuple[StemSeed, ...] | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> TreePoints:
+    """Points of one tree: the one nearest ``near_m``, else the largest.
+
+    Every cell of the scan goes to the stem it is nearest to along the wood; flat building
+    parts, the ground, and low growth that stands on the ground by itself are left out.
+
+    Parameters
+    ----------
+    cloud : PointCloud
+    ground : Ground
+    near_m : tuple of float, optional
+        Plan point near the stem, local frame. [m]
+    stems : tuple of StemSeed, optional
+        As found before; found here otherwise.
+    progress : callable, optional
+        Told the share done, 0..1.
+
+    Raises
+    ------
+    ScanError
+        When no tree is there, or none within 10 m of ``near_m``.
+    """
+    tell = progress or (lambda share: None)
+    xyz = cloud.xyz
+    found = find_stems(cloud, ground) if stems is None else stems
+    tell(0.1)
+    above = xyz[:, 2] - ground.height(xyz[:, 0], xyz[:, 1])
+    standing = np.flatnonzero(above > GROUND_SKIN_M)
+    if len(standing) < MIN_TREE_POINTS:
+        raise ScanError(
+            f"{cloud.source_name or 'the scan'}: only {len(standing)} points stand above the "
+            "ground; a tree needs more: check the up axis and units, or scan closer"
+        )
+    cell = max(0.05, 2.5 * cloud.spacing_m)
+    graph = cell_graph(xyz[standing], cell, reach_m=max(0.6, 6.0 * cell))
+    tell(0.4)
+    growth, trees = _grown(graph, above[standing], found)
+    tell(0.8)
+    chosen, why = _choice(growth, trees, found, near_m)
+    mine = np.isin(growth.stem, trees[chosen]) & ~growth.foreign if trees else ~growth.foreign
+    cells = _whole(growth, mine, trees, chosen)
+    index = standing[cells[graph.cell_of_point]]
+    if len(index) < MIN_TREE_POINTS:
+        raise ScanError(
+            f"{cloud.source_name or 'the scan'}: the tree chosen has only {len(index)} points; "
+            "give near_m at another stem, or scan closer"
+        )
+    tell(1.0)
+    ordered = _ordered(found, trees, chosen)
+    notes = (*why, *_left_out(growth, cells, trees))
+    return TreePoints(
+        xyz=xyz[index],
+        base_m=_base(xyz[index], ordered, ground, len(trees[chosen]) if trees else 0),
+        stems=ordered,
+        index=index,
+        notes=notes,
+    )
+
+
+def _grown(
+    graph: CellGraph, point_above: Floats, stems: tuple[StemSeed, ...]
+) -> tuple[_Growth, list[list[int]]]:
+    above = _mean_above(graph, point_above)
+    foreign = np.zeros(len(above), dtype=bool)
+    for piece in flat_pieces(graph.centre_m, graph.cell_m):
+        foreign[piece.cells] = True
+    cost_of_edge = path_cost(graph.length_m, graph.cell_m)
+    if not stems:
+        cost = np.zeros(len(above))
+        return _Growth(graph, above, cost, np.zeros(len(above), dtype=np.int64), foreign), []
+    sources, owner = _stem_cells(graph, above, stems)
+    near_stem = np.zeros(len(above), dtype=bool)
+    near_stem[sources] = True
+    foreign &= ~near_stem
+    matrix = graph.matrix(cost_of_edge, ~foreign)
+    cost, nearest = grow(matrix, sources)
+    of_node = np.full(len(above), -1, dtype=np.int64)
+    of_node[sources] = owner
+    stem = np.where(nearest >= 0, of_node[np.maximum(nearest, 0)], -1)
+    foreign |= _low_growth(graph, matrix, above, cost, stems)
+    growth = _Growth(graph, above, cost, stem, foreign)
+    return growth, _same_tree(stems)
+
+
+def _mean_above(graph: CellGraph, above: Floats) -> Floats:
+    size = len(graph.centre_m)
+    total = np.bincount(graph.cell_of_point, weights=above, minlength=size)
+    mean: Floats = total / np.bincount(graph.cell_of_point, minlength=size)
+    return mean
+
+
+def _stem_cells(graph: CellGraph, above: Floats, stems: tuple[StemSeed, ...]) -> tuple[Ints, Ints]:
+    """Cells of each stem around breast height: the sources of growth."""
+    nodes, owners = [], []
+    band = np.flatnonzero((above > 0.7) & (above < 1.9))
+    for number, stem in enumerate(stems):
+        away = np.hypot(graph.centre_m[band, 0] - stem.x_m, graph.centre_m[band, 1] - stem.y_m)
+        reach = 0.5 * stem.diameter_m * 1.15 + 1.2 * graph.cell_m
+        own = band[(away < reach) & (np.abs(above[band] - 1.3) < 0.25)]
+        if not len(own):
+            own = band[np.argsort(away)[:3]] if len(band) else np.empty(0, dtype=np.int64)
+        nodes.append(own)
+        owners.append(np.full(len(own), number))
+    if not nodes:
+        return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
+    all_nodes, first = np.unique(np.concatenate(nodes), return_index=True)
+    return all_nodes, np.concatenate(owners)[first]
+
+
+def _low_growth(
+    graph: CellGraph,
+    matrix: object,
+    above: Floats,
+    cost: Floats,
+    stems: tuple[StemSeed, ...],
+) -> Bools:
+    """Low cells that stand on the ground by themselves rather than hang from a stem."""
+    low = above < LOW_GROWTH_M
+    for stem in stems:
+        away = np.hypot(graph.centre_m[:, 0] - stem.x_m, graph.centre_m[:, 1] - stem.y_m)
+        low &= away > 0.75 * stem.diameter_m + 0.25 + 0.25 * np.abs(above - 1.3)
+    result = np.zeros(len(above), dtype=bool)
+    if not low.any():
+        return result
+    inside = low[graph.edges[:, 0]] & low[graph.edges[:, 1]] & (graph.length_m < 2.5 * graph.cell_m)
+    cut = replace(graph, edges=graph.edges[inside], length_m=graph.length_m[inside])
+    links = cut.matrix(np.ones(inside.sum()))
+    _, label = connected_components(links, directed=False)
+    feet = np.zeros(label.max() + 1, dtype=bool)
+    feet[label[low & (above < 0.3)]] = True
+    from_ground, _ = grow(cut.matrix(path_cost(cut.length_m, graph.cell_m)), _feet(low, above))
+    result = low & feet[label] & (from_ground < cost)
+    return result
+
+
+def _feet(low: Bools, above: Floats) -> Ints:
+    feet = np.flatnonzero(low & (above < 0.3))
+    return feet if len(feet) else np.flatnonzero(low)[:1]
+
+
+def _same_tree(stems: tuple[StemSeed, ...]) -> list[list[int]]:
+    """Stems that stand as close as stems of one stool are one tree."""
+    number = list(range(len(stems)))
+    for i, one in enumerate(stems):
+        for j, two in enumerate(stems[:i]):
+            gap = np.hypot(one.x_m - two.x_m, one.y_m - two.y_m)
+            gap -= 0.5 * (one.diameter_m + two.diameter_m)
+            if gap < SAME_TREE_GAP_M:
+                old, new = number[i], number[j]
+                number = [new if n == old else n for n in number]
+    return [[i for i, n in enumerate(number) if n == group] for group in sorted(set(number))]
+
+
+def _choice(
+    growth: _Growth,
+    trees: list[list[int]],
+    stems: tuple[StemSeed, ...],
+    near_m: tuple[float, float] | None,
+) -> tuple[int, list[str]]:
+    if not trees:
+        return 0, ["no stem crosses breast height: everything that stands is taken as the tree"]
+    if near_m is not None:
+        away = [
+            min(np.hypot(stems[k].x_m - near_m[0], stems[k].y_m - near_m[1]) for k in tree)
+            for tree in trees
+        ]
+        chosen = int(np.argmin(away))
+        if away[chosen] > 10.0:
+            raise ScanError(
+                f"no stem within 10 m of near_m (the nearest is {away[chosen]:.1f} m off); "
+                "check near_m and that it is in scan coordinates"
+            )
+        return chosen, [f"the tree {away[chosen]:.1f} m from near_m was taken"]
+    good = (growth.stem >= 0) & ~growth.foreign
+    sizes = np.bincount(growth.stem[good], minlength=len(stems))
+    tops = np.zeros(len(stems))
+    np.maximum.at(tops, growth.stem[good], growth.above[good])
+    score = [float(sizes[tree].sum() * max(tops[k] for k in tree)) for tree in trees]
+    chosen = int(np.argmax(score))
+    if len(trees) == 1:
+        return 0, ["one tree was found and taken"]
+    return chosen, [f"the largest of {len(trees)} trees found was taken; near_m chooses another"]
+
+
+def _whole(growth: _Growth, mine: Bools, trees: list[list[int]], chosen: int) -> Bools:
+    """Add islands that nothing else claims when they hang over or beside the tree."""
+    if not trees:
+        return mine
+    lost = (growth.stem < 0) & ~growth.foreign
+    if not lost.any() or not mine.any():
+        return mine
+    from scipy.spatial import cKDTree
+
+    claimed = np.flatnonzero((growth.stem >= 0) & ~growth.foreign)
+    tree = cKDTree(growth.graph.centre_m[claimed])
+    rows = np.flatnonzero(lost)
+    distance, nearest = tree.query(growth.graph.centre_m[rows], workers=-1)
+    near_mine = mine[claimed[np.minimum(nearest, len(claimed) - 1)]]
+    result = mine.copy()
+    result[rows] = near_mine & (distance < 1.5) & (growth.above[rows] > 1.0)
+    return result
+
+
+def _ordered(
+    stems: tuple[StemSeed, ...], trees: list[list[int]], chosen: int
+) -> tuple[StemSeed, ...]:
+    if not trees:
+        return ()
+    own = sorted(trees[chosen], key=lambda k: -stems[k].diameter_m)
+    rest = [k for k in range(len(stems)) if k not in set(own)]
+    return tuple(stems[k] for k in [*own, *rest])
+
+
+def _base(
+    xyz: npt.NDArray[np.float32], stems: tuple[StemSeed, ...], ground: Ground, own: int
+) -> Floats:
+    if stems and own:
+        weight = np.array([stem.diameter_m**2 for stem in stems[:own]])
+        x = float(np.average([stem.x_m for stem in stems[:own]], weights=weight))
+        y = float(np.average([stem.y_m for stem in stems[:own]], weights=weight))
+    else:
+        above = xyz[:, 2] - ground.height(xyz[:, 0], xyz[:, 1])
+        foot = xyz[above <= np.percentile(above, 2) + 0.3]
+        x, y = (float(v) for v in np.median(foot[:, :2], axis=0))
+    return np.array([x, y, float(ground.height(x, y))])
+
+
+def _left_out(growth: _Growth, cells: Bools, trees: list[list[int]]) -> list[str]:
+    share = float(growth.foreign.mean())
+    notes = []
+    if share > 0.01:
+        notes.append(
+            f"{share:.0%} of what stands was left out as flat building parts or low growth"
+        )
+    others = float(((growth.stem >= 0) & ~cells & ~growth.foreign).mean())
+    if len(trees) > 1 and others > 0:
+        notes.append(f"{others:.0%} of what stands went to other trees")
+    return notes

@@ -1,0 +1,124 @@
+"""Flat pieces of a scan: walls, roofs, fences, paving."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from treescan.pointcloud.cloud import Float32s, Floats, Ints
+
+NEIGHBOURS = 24
+MIN_AREA_M2 = 1.5
+MAX_THICKNESS_M = 0.045
+SAME_PLANE_COS = 0.978
+"""Neighbouring normals up to 12 degrees apart belong together."""
+
+
+@dataclass(frozen=True)
+class FlatPiece:
+    """One flat piece.
+
+    Attributes
+    ----------
+    cells : ndarray, shape (k,), int64
+        Rows of the input.
+    centre_m, normal : ndarray, shape (3,)
+    area_m2 : float
+    thickness_m : float
+        Root mean square distance from the plane. [m]
+    """
+
+    cells: Ints
+    centre_m: Floats
+    normal: Floats
+    area_m2: float
+    thickness_m: float
+
+
+def flat_pieces(centre_m: Float32s, cell_m: float) -> list[FlatPiece]:
+    """Connected flat pieces of at least 1.5 square metres.
+
+    Parameters
+    ----------
+    centre_m : ndarray, shape (m, 3)
+        One point per cell. [m]
+    cell_m : float
+    """
+    if len(centre_m) < 4 * NEIGHBOURS:
+        return []
+    tree = cKDTree(centre_m, balanced_tree=False, compact_nodes=False)
+    _, other = tree.query(centre_m, k=NEIGHBOURS, distance_upper_bound=6.0 * cell_m, workers=-1)
+    covariance = _covariances(centre_m, other)
+    values, vectors = np.linalg.eigh(covariance)
+    normal = vectors[:, :, 0]
+    thin = np.sqrt(np.maximum(values[:, 0], 0.0))
+    wide = np.sqrt(np.maximum(values[:, 1], 1e-12))
+    flat = (thin < 0.35 * wide) & (thin < 0.5 * cell_m) & (wide > 0.6 * cell_m)
+    first = np.repeat(np.arange(len(centre_m)), NEIGHBOURS)
+    second = other.ravel()
+    good = second < len(centre_m)
+    first, second = first[good], second[good]
+    good = flat[first] & flat[second]
+    first, second = first[good], second[good]
+    alike = np.abs(np.einsum("nd,nd->n", normal[first], normal[second])) > SAME_PLANE_COS
+    first, second = first[alike], second[alike]
+    size = len(centre_m)
+    links = coo_matrix((np.ones(len(first), dtype=np.int8), (first, second)), shape=(size, size))
+    _, label = connected_components(links, directed=False)
+    return _pieces(centre_m, label, flat, cell_m)
+
+
+def _pieces(
+    centre_m: Float32s, label: npt.NDArray[Any], flat: npt.NDArray[np.bool_], cell_m: float
+) -> list[FlatPiece]:
+    sizes = np.bincount(label)
+    found = []
+    order = np.argsort(label, kind="stable")
+    starts = np.r_[0, np.cumsum(sizes)]
+    for group in np.flatnonzero(sizes * cell_m**2 >= 0.7 * MIN_AREA_M2):
+        rows = order[starts[group] : starts[group + 1]]
+        rows = rows[flat[rows]]
+        points = centre_m[rows].astype(np.float64)
+        if len(points) < 20 or len(points) * cell_m**2 < 0.7 * MIN_AREA_M2:
+            continue
+        middle = points.mean(axis=0)
+        values, vectors = np.linalg.eigh(np.cov((points - middle).T))
+        thickness = float(np.sqrt(max(values[0], 0.0)))
+        area = len(points) * cell_m**2
+        if thickness <= MAX_THICKNESS_M and area >= MIN_AREA_M2:
+            found.append(FlatPiece(rows, middle, vectors[:, 0], area, thickness))
+    return found
+
+
+@njit(cache=True)
+def _covariances(points: Any, other: Any) -> Any:
+    count, k = other.shape
+    result = np.zeros((count, 3, 3))
+    for i in range(count):
+        mean = np.zeros(3)
+        used = 0
+        for j in range(k):
+            at = other[i, j]
+            if at < count:
+                used += 1
+                for d in range(3):
+                    mean[d] += points[at, d]
+        mean /= max(used, 1)
+        for j in range(k):
+            at = other[i, j]
+            if at < count:
+                for d in range(3):
+                    for e in range(3):
+                        result[i, d, e] += (points[at, d] - mean[d]) * (points[at, e] - mean[e])
+        result[i] /= max(used, 1)
+        if used < 6:  # too few to say: make it round
+            for d in range(3):
+                result[i, d, d] += 1.0
+    return result

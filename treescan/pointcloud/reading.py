@@ -1,0 +1,180 @@
+"""Any scan a crew brings, as one cloud in local metres with z up."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from treescan.errors import ScanError
+from treescan.pointcloud.cloud import Float32s, Floats, PointCloud
+from treescan.pointcloud.las import LasSource
+from treescan.pointcloud.meshes import read_mesh
+from treescan.pointcloud.ply_pcd import ply_is_mesh, read_pcd, read_ply_points
+from treescan.pointcloud.scale import Frame, decide_frame, middle
+from treescan.pointcloud.sniffing import file_kind
+from treescan.pointcloud.source import Source
+from treescan.pointcloud.text import TextSource
+from treescan.pointcloud.thinning import Thinned, VoxelThinner
+
+MIN_POINTS = 1000
+"""Fewer points than this carry no tree."""
+
+SAMPLE_POINTS = 200_000
+
+
+def read_scan(
+    paths: Sequence[Path],
+    *,
+    scan_units: str | None = None,
+    up: str | None = None,
+    voxel_m: float = 0.01,
+    max_voxels: int = 12_000_000,
+    progress: Callable[[float], None] | None = None,
+) -> PointCloud:
+    """Read one or several files as one scan, thinned to one point per voxel.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Files of one scan in one coordinate system.
+    scan_units, up : str, optional
+        Overrule the unit ("m", "ft", "us-ft", "mm", "cm", "in") and the up axis ("z", "y").
+    voxel_m : float
+        Side of the thinning voxels; grows when more than ``max_voxels`` are filled. [m]
+    progress : callable, optional
+        Told the share done, 0..1.
+
+    Raises
+    ------
+    ScanError
+        One line: which file, what is wrong, how to mend it.
+    """
+    if not paths:
+        raise ScanError("no scan file was given; name at least one")
+    sources = [_source(Path(path)) for path in paths]
+    samples = [source.sample(max(SAMPLE_POINTS // len(sources), 1000)).xyz for source in sources]
+    for source, sample in zip(sources, samples, strict=True):
+        if not np.any(np.all(np.isfinite(sample), axis=1)):
+            _refuse_if_no_numbers(source)
+    frames = [
+        _frame(source, sample, scan_units, up)
+        for source, sample in zip(sources, samples, strict=True)
+    ]
+    origin = middle(np.concatenate([f.metres(s) for f, s in zip(frames, samples, strict=True)]))
+    thinner = VoxelThinner(voxel_m, max_voxels=max_voxels)
+    has_rgb, has_tone = _feed(sources, frames, origin, thinner, progress)
+    thinned = thinner.result(with_rgb=has_rgb, with_intensity=has_tone)
+    name = ", ".join(str(source.path) for source in sources)
+    _refuse_if_too_few(thinned, name)
+    facts = [source.facts for source in sources]
+    notes = [note for fact in facts for note in fact.notes]
+    return PointCloud(
+        xyz=thinned.xyz,
+        origin_m=origin,
+        rgb=thinned.rgb,
+        intensity=thinned.intensity,
+        spacing_m=spacing(thinned.xyz),
+        decisions=(*_said(sources, frames), *notes, *_dirt(thinned)),
+        crs=next((fact.crs for fact in facts if fact.crs), ""),
+        source_name=name,
+    )
+
+
+def _source(path: Path) -> Source:
+    kind = file_kind(path)
+    if kind == "las":
+        return LasSource(path)
+    if kind == "text":
+        return TextSource(path)
+    if kind == "pcd":
+        return read_pcd(path)
+    if kind == "ply" and not ply_is_mesh(path):
+        return read_ply_points(path)
+    if kind == "e57":
+        from treescan.pointcloud.e57 import E57Source
+
+        return E57Source(path)
+    return read_mesh(path, kind)
+
+
+def _frame(source: Source, sample: Floats, scan_units: str | None, up: str | None) -> Frame:
+    facts = source.facts
+    return decide_frame(
+        sample,
+        stated_unit=facts.unit,
+        unit_reason=facts.unit_reason,
+        stated_up=facts.up,
+        up_reason=facts.up_reason,
+        scan_units=scan_units,
+        up=up,
+    )
+
+
+def _feed(
+    sources: list[Source],
+    frames: list[Frame],
+    origin: Floats,
+    thinner: VoxelThinner,
+    progress: Callable[[float], None] | None,
+) -> tuple[bool, bool]:
+    has_rgb = has_tone = False
+    for number, (source, frame) in enumerate(zip(sources, frames, strict=True)):
+        for chunk, share in source.chunks():
+            local: Float32s = (frame.metres(chunk.xyz) - origin).astype(np.float32)
+            has_rgb = has_rgb or (chunk.rgb is not None and bool(chunk.rgb.any()))
+            has_tone = has_tone or chunk.intensity is not None
+            thinner.add(local, chunk.rgb, chunk.intensity)
+            if progress is not None:
+                progress((number + share) / len(sources))
+    return has_rgb, has_tone
+
+
+def _refuse_if_no_numbers(source: Source) -> None:
+    for chunk, _ in source.chunks():
+        if np.any(np.all(np.isfinite(chunk.xyz), axis=1)):
+            return
+    raise ScanError(f"{source.path}: every coordinate is NaN or infinite; export the scan again")
+
+
+def _refuse_if_too_few(thinned: Thinned, name: str) -> None:
+    good = thinned.points_in - thinned.not_finite - thinned.duplicates - thinned.far
+    if good < MIN_POINTS:
+        raise ScanError(
+            f"{name}: only {good:,} usable points ({thinned.points_in:,} read); a tree needs at "
+            f"least {MIN_POINTS:,}: scan again, closer or with more stations"
+        )
+
+
+def _said(sources: list[Source], frames: list[Frame]) -> list[str]:
+    lines: list[str] = []
+    for source, frame in zip(sources, frames, strict=True):
+        lead = f"{source.path.name}: " if len(sources) > 1 else ""
+        lines += [f"{lead}{text}" for text in frame.decisions]
+    return lines
+
+
+def _dirt(thinned: Thinned) -> list[str]:
+    lines = [
+        f"{thinned.points_in:,} points read, {len(thinned.xyz):,} kept, one per "
+        f"{thinned.voxel_m * 100:.3g} cm voxel"
+    ]
+    if thinned.not_finite:
+        lines.append(f"{thinned.not_finite:,} points without finite coordinates were dropped")
+    if thinned.duplicates:
+        lines.append(f"{thinned.duplicates:,} exact duplicates were dropped")
+    if thinned.far:
+        lines.append(f"{thinned.far:,} points more than 10 km away were dropped")
+    return lines
+
+
+def spacing(xyz: Float32s, *, tested: int = 4000) -> float:
+    """Median distance to the nearest neighbour, from a sample of the points. [m]"""
+    if len(xyz) < 2:
+        return 0.01
+    step = max(1, len(xyz) // tested)
+    tree = cKDTree(xyz, balanced_tree=False, compact_nodes=False)
+    distances, _ = tree.query(xyz[::step], k=2, workers=-1)
+    return float(np.median(distances[:, 1]))

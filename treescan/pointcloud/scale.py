@@ -1,0 +1,226 @@
+"""Which unit and which axis is up: as stated, else decided from the geometry and said aloud."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from treescan.errors import InvalidInputError
+from treescan.pointcloud.cloud import Floats
+from treescan.units import FOOT_M, INCH_M, US_SURVEY_FOOT_M
+
+UNIT_M = {
+    "m": 1.0,
+    "cm": 0.01,
+    "mm": 0.001,
+    "ft": FOOT_M,
+    "us-ft": US_SURVEY_FOOT_M,
+    "in": INCH_M,
+}
+"""Metres in one unit of length."""
+
+UNIT_WORDS = {
+    "m": "metres",
+    "cm": "centimetres",
+    "mm": "millimetres",
+    "ft": "feet",
+    "us-ft": "US survey feet",
+    "in": "inches",
+}
+_ALIASES = {
+    "metre": "m", "metres": "m", "meter": "m", "meters": "m",
+    "millimetre": "mm", "millimetres": "mm", "millimeter": "mm", "millimeters": "mm",
+    "centimetre": "cm", "centimetres": "cm", "foot": "ft", "feet": "ft",
+    "us survey foot": "us-ft", "us survey feet": "us-ft", "us-foot": "us-ft", "usft": "us-ft",
+    "ftus": "us-ft", "inch": "in", "inches": "in",
+}  # fmt: skip
+
+PLAUSIBLE_HEIGHT_M = (1.0, 90.0)
+"""Vertical extent of scans of trees; outside it the unit is doubted. The tallest trees are
+about 115 m, but none of the species tabled here is."""
+
+
+@dataclass(frozen=True)
+class Frame:
+    """How file coordinates become metres with z up.
+
+    Attributes
+    ----------
+    unit : str
+        Name in :data:`UNIT_M`.
+    up : str
+        "z" or "y".
+    decisions : tuple of str
+        What was decided and why.
+    """
+
+    unit: str
+    up: str
+    decisions: tuple[str, ...]
+
+    def metres(self, xyz: Floats) -> Floats:
+        """File coordinates to metres with z up, shape (n, 3); Y-up files are turned about x."""
+        size = UNIT_M[self.unit]
+        if self.up == "y":
+            turned: Floats = np.column_stack((xyz[:, 0], -xyz[:, 2], xyz[:, 1])) * size
+            return turned
+        return xyz if size == 1.0 else xyz * size
+
+
+def unit_named(name: str) -> str:
+    """The unit's short name.
+
+    Raises
+    ------
+    InvalidInputError
+
+    Examples
+    --------
+    >>> unit_named("feet")
+    'ft'
+    """
+    short = _ALIASES.get(name.strip().lower(), name.strip().lower())
+    if short not in UNIT_M:
+        raise InvalidInputError(
+            f"scan units '{name}' are not known; use one of {', '.join(UNIT_M)}"
+        )
+    return short
+
+
+def decide_up(xyz: Floats) -> tuple[str, str]:
+    """Up axis of a cloud and the reason, from the flatness of its lowest surface.
+
+    Parameters
+    ----------
+    xyz : ndarray, shape (n, 3)
+        Any unit.
+    """
+    low, high = np.percentile(xyz, [0.5, 99.5], axis=0)
+    extent = np.maximum(high - low, 1e-12)
+    flat = {name: _floor_roughness(xyz, axis) for name, axis in (("z", 2), ("y", 1))}
+    if extent[2] > 2.0 * max(extent[0], extent[1]):
+        return "z", "the scan is tallest along z"
+    if extent[1] > 2.0 * max(extent[0], extent[2]):
+        return "y", "the scan is tallest along y"
+    if flat["y"] < 0.6 * flat["z"]:
+        return "y", "the lowest surface is level across y, not z"
+    return "z", "the lowest surface is level across z"
+
+
+def _floor_roughness(xyz: Floats, axis: int) -> float:
+    """Spread of the lowest point per column about a plane, as a share of the extent."""
+    across = [k for k in range(3) if k != axis]
+    low, high = np.percentile(xyz, [0.5, 99.5], axis=0)
+    inside = np.all((xyz >= low) & (xyz <= high), axis=1)
+    points = xyz[inside]
+    if len(points) < 50:
+        return 1.0
+    extent = np.maximum(high - low, 1e-12)
+    cell = max(extent[across[0]], extent[across[1]]) / 40.0
+    i = ((points[:, across[0]] - low[across[0]]) / cell).astype(np.int64)
+    j = ((points[:, across[1]] - low[across[1]]) / cell).astype(np.int64)
+    column = i * 64 + j
+    floor = np.full(int(column.max()) + 1, np.inf)
+    np.minimum.at(floor, column, points[:, axis])
+    filled = np.flatnonzero(np.isfinite(floor))
+    design = np.column_stack((filled // 64, filled % 64, np.ones(len(filled))))
+    heights = floor[filled]
+    for _ in range(3):
+        plane, *_ = np.linalg.lstsq(design, heights, rcond=None)
+        rest = heights - design @ plane
+        keep = rest <= np.median(rest) + 1e-9
+        if keep.sum() < 6:
+            break
+        design, heights = design[keep], heights[keep]
+    plane_rest = (
+        floor[filled] - np.column_stack((filled // 64, filled % 64, np.ones(len(filled)))) @ plane
+    )
+    return float(np.median(np.abs(plane_rest)) / extent[axis])
+
+
+def decide_unit(height: float) -> tuple[str, str]:
+    """Unit that gives a scan of this vertical extent a plausible height, and the reason.
+
+    Parameters
+    ----------
+    height : float
+        Vertical extent in file units.
+    """
+    low, high = PLAUSIBLE_HEIGHT_M
+    for unit in ("m", "ft", "mm"):
+        metres = height * UNIT_M[unit]
+        if low <= metres <= high:
+            doubt = ""
+            if unit == "m" and height > 35.0:
+                doubt = f"; if the file is in feet it is {height * FOOT_M:.1f} m: say scan units"
+            return unit, f"it is then {metres:.1f} m high, which is plausible{doubt}"
+    return "m", f"no unit makes a height of {height:.3g} plausible; check the scan units"
+
+
+def decide_frame(
+    xyz: Floats,
+    *,
+    stated_unit: str | None = None,
+    unit_reason: str = "",
+    stated_up: str | None = None,
+    up_reason: str = "",
+    scan_units: str | None = None,
+    up: str | None = None,
+) -> Frame:
+    """Unit and up axis, with the reasons in words.
+
+    Parameters
+    ----------
+    xyz : ndarray, shape (n, 3)
+        A sample of the scan in file units.
+    scan_units, up : str, optional
+        What the user says; overrules everything.
+
+    Raises
+    ------
+    InvalidInputError
+        For a unit or axis that is not known.
+    """
+    if up is not None and up.lower() not in ("z", "y"):
+        raise InvalidInputError(f"up axis '{up}' is not known; use z or y")
+    finite = xyz[np.all(np.isfinite(xyz), axis=1)]
+    said: list[str] = []
+    if up is not None:
+        axis, why = up.lower(), "as told"
+    elif stated_up is not None:
+        axis, why = stated_up, up_reason
+    else:
+        axis, why = decide_up(finite)
+    said.append(f"up axis {axis}: {why}")
+    column = finite[:, 2 if axis == "z" else 1]
+    height = float(np.subtract(*np.percentile(column, [99.9, 0.1]))) if len(column) else 0.0
+    if scan_units is not None:
+        unit, why = unit_named(scan_units), "as told"
+    elif stated_unit is not None:
+        unit, why = stated_unit, unit_reason
+    else:
+        unit, why = decide_unit(height)
+        why = f"the file does not say; {why}"
+    said.append(f"scan units {UNIT_WORDS[unit]}: {why}")
+    warning = _implausible(height, unit)
+    if warning and (scan_units is not None or stated_unit is not None):
+        said.append(warning)
+    return Frame(unit, axis, tuple(said))
+
+
+def _implausible(height: float, unit: str) -> str:
+    metres = height * UNIT_M[unit]
+    if PLAUSIBLE_HEIGHT_M[0] * 0.5 <= metres <= PLAUSIBLE_HEIGHT_M[1] * 1.5:
+        return ""
+    return (
+        f"warning: with these units the scan is {metres:.3g} m high, which no tree scan should be"
+    )
+
+
+def middle(xyz: npt.NDArray[np.float64]) -> Floats:
+    """Whole metres near the middle of the scan, shape (3,)."""
+    finite = xyz[np.all(np.isfinite(xyz), axis=1)]
+    centre: Floats = np.rint(np.median(finite, axis=0))
+    return centre

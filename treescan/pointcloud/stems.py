@@ -1,0 +1,150 @@
+"""Stems: near-upright, near-round things that cross breast height."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from treescan.pointcloud.circles import Circle, robust_circle
+from treescan.pointcloud.cloud import Float32s, Floats, Ground, PointCloud, StemSeed
+
+SLICE_CENTRES_M = (0.8, 1.05, 1.3, 1.55, 1.8, 2.1, 2.5, 3.0)
+SLICE_HALF_M = 0.06
+RASTER_M = 0.04
+RADIUS_RANGE_M = (0.025, 1.5)
+MAX_DRIFT_PER_M = 0.6
+"""Lean of a stem that is still followed from slice to slice: 31 degrees."""
+BREAST_HEIGHT_M = 1.3
+
+
+@dataclass(frozen=True)
+class _Disc:
+    height_m: float
+    circle: Circle
+
+
+def find_stems(cloud: PointCloud, ground: Ground) -> tuple[StemSeed, ...]:
+    """Stems crossing breast height, thickest evidence first.
+
+    A stem is a chain of circles in at least three slices between 0.8 m and 3 m above the
+    ground that agree in place and size.
+
+    Returns
+    -------
+    tuple of StemSeed
+        Sorted by the height of the points above them, then by diameter; may be empty.
+    """
+    xyz = cloud.xyz
+    above = xyz[:, 2] - ground.height(xyz[:, 0], xyz[:, 1])
+    band = np.flatnonzero((above > 0.5) & (above < 3.3))
+    low, low_above = xyz[band], above[band]
+    half = max(SLICE_HALF_M, 1.5 * cloud.spacing_m)
+    discs: list[_Disc] = []
+    for centre in SLICE_CENTRES_M:
+        inside = np.abs(low_above - centre) <= half
+        discs += _discs(low[inside], centre, cloud.spacing_m)
+    chains = _chains(discs)
+    stems = [_seed(chain, xyz, above, ground) for chain in chains]
+    stems = _without_doubles(stems)
+    return tuple(sorted(stems, key=lambda stem: (-round(stem.height_m), -stem.diameter_m)))
+
+
+def _discs(points: Float32s, height: float, spacing: float) -> list[_Disc]:
+    if len(points) < 8:
+        return []
+    cell = max(RASTER_M, 2.0 * spacing)
+    cells = np.floor((points[:, :2] - points[:, :2].min(axis=0)) / cell).astype(np.int64)
+    shape = tuple(cells.max(axis=0) + 1)
+    if shape[0] * shape[1] > 60_000_000:
+        return []
+    raster = np.zeros(shape, dtype=bool)
+    raster[cells[:, 0], cells[:, 1]] = True
+    labels, _ = ndimage.label(raster, structure=np.ones((3, 3)))
+    of_point = labels[cells[:, 0], cells[:, 1]]
+    order = np.argsort(of_point, kind="stable")
+    starts = np.flatnonzero(np.r_[True, np.diff(of_point[order]) > 0])
+    found = []
+    for group in np.split(order, starts[1:]):
+        if len(group) < 8:
+            continue
+        circle = robust_circle(points[group, :2].astype(np.float64))
+        if circle is not None and _stem_like(circle, spacing):
+            found.append(_Disc(height, circle))
+    return found
+
+
+def _stem_like(circle: Circle, spacing: float) -> bool:
+    low, high = RADIUS_RANGE_M
+    if not low <= circle.radius_m <= high:
+        return False
+    limit = max(0.015, 0.12 * circle.radius_m, 0.7 * spacing)
+    return circle.spread_m <= limit and circle.seen_share >= 0.2 and circle.inside_share <= 0.25
+
+
+def _chains(discs: list[_Disc]) -> list[list[_Disc]]:
+    """Greedy links from slice to slice; longest and thickest first."""
+    chains: list[list[_Disc]] = []
+    for disc in sorted(discs, key=lambda d: d.height_m):
+        best, best_gap = None, np.inf
+        for chain in chains:
+            last = chain[-1]
+            rise = disc.height_m - last.height_m
+            if not 0.0 < rise <= 1.0:
+                continue
+            shift = np.hypot(disc.circle.x_m - last.circle.x_m, disc.circle.y_m - last.circle.y_m)
+            ratio = disc.circle.radius_m / last.circle.radius_m
+            allowed = MAX_DRIFT_PER_M * rise + 0.3 * min(disc.circle.radius_m, last.circle.radius_m)
+            if shift <= allowed and 0.5 < ratio < 1.6 and shift < best_gap:
+                best, best_gap = chain, shift
+        if best is None:
+            chains.append([disc])
+        else:
+            best.append(disc)
+    return [chain for chain in chains if len(chain) >= 3 and _spans_breast_height(chain)]
+
+
+def _spans_breast_height(chain: list[_Disc]) -> bool:
+    heights = [disc.height_m for disc in chain]
+    return min(heights) <= 1.6 and max(heights) >= 1.25
+
+
+def _seed(chain: list[_Disc], xyz: Float32s, above: Floats, ground: Ground) -> StemSeed:
+    heights = np.array([disc.height_m for disc in chain])
+    x = np.array([disc.circle.x_m for disc in chain])
+    y = np.array([disc.circle.y_m for disc in chain])
+    radius = np.array([disc.circle.radius_m for disc in chain])
+    near = int(np.argmin(np.abs(heights - BREAST_HEIGHT_M)))
+    at_x = float(np.interp(BREAST_HEIGHT_M, heights, x))
+    at_y = float(np.interp(BREAST_HEIGHT_M, heights, y))
+    diameter = 2.0 * float(np.median(radius[max(0, near - 1) : near + 2]))
+    column = np.hypot(xyz[:, 0] - at_x, xyz[:, 1] - at_y) < max(1.0, 2.0 * diameter)
+    top = float(np.percentile(above[column], 99.5)) if column.any() else 0.0
+    return StemSeed(
+        x_m=at_x,
+        y_m=at_y,
+        ground_z_m=float(ground.height(at_x, at_y)),
+        diameter_m=diameter,
+        points=sum(disc.circle.points for disc in chain),
+        height_m=top,
+    )
+
+
+def _without_doubles(stems: list[StemSeed]) -> list[StemSeed]:
+    kept: list[StemSeed] = []
+    for stem in sorted(stems, key=lambda s: -s.points):
+        clash = any(
+            np.hypot(stem.x_m - other.x_m, stem.y_m - other.y_m)
+            < 0.55 * max(stem.diameter_m, other.diameter_m)
+            for other in kept
+        )
+        if not clash:
+            kept.append(stem)
+    return kept
+
+
+def stem_centres(stems: tuple[StemSeed, ...]) -> npt.NDArray[np.float64]:
+    """Plan positions, shape (n, 2). [m]"""
+    return np.array([(stem.x_m, stem.y_m) for stem in stems], dtype=np.float64).reshape(-1, 2)
