@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from treescan.errors import InvalidInputError
+from treescan.mensuration.volume import edge_volume_m3
 from treescan.skeleton.graph import TreeGraph
 from treescan.wood.crown import (
     CROWN_CV,
@@ -44,13 +45,6 @@ Big wood is within 10 % per tree, small branches carry most of the error (Demol 
 LOWEST_SHARE = 0.1
 """A low value is never below this share of the likely one."""
 SEASONS = ("spring", "summer", "autumn", "winter")
-
-
-def edge_volume_m3(graph: TreeGraph) -> Floats:
-    """Over-bark volume of each node's edge as a cone frustum, shape (n,). [m³]"""
-    r0, r1 = graph.edge_start_radius_m, graph.radius_m
-    result: Floats = np.pi / 3.0 * graph.edge_length_m * (r0**2 + r0 * r1 + r1**2)
-    return result
 
 
 def volume_cv(graph: TreeGraph) -> Floats:
