@@ -36,6 +36,20 @@ class Path:
         Lowest height of any part above the ground while hanging or falling; negative
         means the piece touches the ground during the swing.
     notes : tuple of str
+    footprint_m : ndarray, shape (k, 2), or None
+        Outline of the ground that the lying piece and its bounce may cover; narrower than
+        the disc of ``landing_radius_m`` where the piece lands flat.  None: use the disc.
+    contact_time_s : float
+        First touch of the ground; NaN when it has none. [s]
+    contact_attitude_deg : float
+        Angle of the piece's axis from the plumb line at the first touch: 0 butt down,
+        90 flat, 180 top down; NaN when unknown.
+    flat_chance : float
+        How sure a flat landing is, 0..1 (share of the break angles tried that land within
+        30 degrees of level); NaN when not tried.
+    sway_m : float
+        How far the uncertainties of this motion (stretch, run, hinge angle) may shift it
+        sideways or down. [m]
     """
 
     time_s: Floats
@@ -48,6 +62,11 @@ class Path:
     impact_energy_j: float
     lowest_m: float
     notes: tuple[str, ...] = ()
+    footprint_m: Floats | None = None
+    contact_time_s: float = float("nan")
+    contact_attitude_deg: float = float("nan")
+    flat_chance: float = float("nan")
+    sway_m: float = 0.0
 
 
 @dataclass(frozen=True)

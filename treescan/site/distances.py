@@ -36,11 +36,14 @@ class Solids(NamedTuple):
 
 @njit(cache=True)
 def box_distance(x: float, y: float, z: float, box: Floats) -> float:
-    """Distance from a point to a box; never more than to what the box holds. [m]"""
-    dx = max(box[0] - x, 0.0, x - box[3])
-    dy = max(box[1] - y, 0.0, y - box[4])
-    dz = max(box[2] - z, 0.0, z - box[5])
-    return float(np.sqrt(dx * dx + dy * dy + dz * dz))
+    """Signed distance from a point to a box; never more than that to what it holds. [m]"""
+    dx = max(box[0] - x, x - box[3])
+    dy = max(box[1] - y, y - box[4])
+    dz = max(box[2] - z, z - box[5])
+    if dx <= 0.0 and dy <= 0.0 and dz <= 0.0:
+        return max(dx, dy, dz)
+    dx, dy, dz = max(dx, 0.0), max(dy, 0.0), max(dz, 0.0)
+    return np.sqrt(dx * dx + dy * dy + dz * dz)
 
 
 @njit(cache=True)

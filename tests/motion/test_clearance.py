@@ -1,0 +1,65 @@
+"""Clearances of moving pieces against a dense reference."""
+
+import numpy as np
+import pytest
+
+from tests.motion.pieces import flat_ground, rod
+from tests.site.test_obstacles import scene
+from treescan.motion.body import rigid_piece
+from treescan.motion.clearance import clearance_to_point, clearance_to_tree, clearances
+from treescan.motion.fall import free_fall, hinge_fall
+from treescan.motion.landing import landing_zone
+from treescan.motion.swing import lowered
+from treescan.site.obstacles import build_obstacles
+
+FLAT = flat_ground()
+OBSTACLES = build_obstacles(scene(), FLAT)
+
+
+def paths():
+    limb = rod((2, 0, 11), (1, 0.3, 0.3), 4, 200, diameter=0.2)
+    top = rod((0, 0, 7), (0, 0, 1), 6, 200, diameter=0.2)
+    yield limb, lowered(limb, limb.cut_m, np.array([0, 0, 14.0]), FLAT)
+    yield limb, free_fall(limb, FLAT)
+    yield top, hinge_fall(top, FLAT, hinge_azimuth_deg=20.0)
+
+
+@pytest.mark.parametrize("number", range(3))
+def test_within_two_centimetres_of_a_dense_reference(number):
+    piece, path = list(paths())[number]
+    rigid = rigid_piece(piece)
+    balls = np.einsum("kab,jb->kja", path.rotation, rigid.offset_m) + path.centre_m[:, None]
+    share = np.linspace(0, 1, 40)[None, :, None, None]
+    dense = (balls[:-1, None] * (1 - share) + balls[1:, None] * share).reshape(-1, 3)
+    radius = np.resize(rigid.radius_m, len(dense))
+    reference = OBSTACLES.distance(dense, radius).min(axis=0)
+    found = np.array([c.distance_m for c in clearances(piece, path, OBSTACLES)])
+    np.testing.assert_allclose(found, reference, atol=0.02)
+
+
+def test_every_obstacle_is_named_and_wind_widens_the_spread():
+    piece, path = next(paths())
+    calm = clearances(piece, path, OBSTACLES)
+    windy = clearances(piece, path, OBSTACLES, wind_m_s=8.0)
+    assert tuple(c.target for c in calm) == OBSTACLES.names
+    assert all(w.spread_m > c.spread_m for c, w in zip(calm, windy, strict=True))
+
+
+def test_clearance_to_a_person_and_to_the_standing_stem():
+    piece = rod((1, 0, 9), (1, 0, 0), 4, 100, diameter=0.2)
+    path = free_fall(piece, FLAT, break_angle_deg=0.0)
+    assert clearance_to_point(piece, path, (3.0, 2.0, 5.0)).distance_m == pytest.approx(1.9)
+    stem = np.column_stack([np.zeros(80), np.zeros(80), np.linspace(0, 12, 80)])
+    found = clearance_to_tree(piece, path, stem, 0.25)
+    assert found.distance_m == pytest.approx(1.0 - 0.1 - 0.25, abs=0.01)
+
+
+def test_landing_zone_must_hold_the_footprint_and_the_energy():
+    piece = rod((-4.5, 0, 3), (1, 0, 0), 1.5, 60, diameter=0.2)
+    name, limit, kept = landing_zone(free_fall(piece, FLAT, break_angle_deg=0.0), piece, OBSTACLES)
+    assert (name, limit, kept) == ("lawn", 30e3, True)
+    far = rod((3, 0, 3), (1, 0, 0), 1.5, 60, diameter=0.2)
+    assert landing_zone(free_fall(far, FLAT), far, OBSTACLES) == ("", 0.0, False)
+    heavy = rod((-5, 0, 13), (1, 0, 0), 1.5, 600, diameter=0.2)
+    dropped = free_fall(heavy, FLAT, break_angle_deg=0.0)
+    assert landing_zone(dropped, heavy, OBSTACLES)[2] is False

@@ -1,0 +1,323 @@
+"""Pieces that fall: dropped limbs, hinge-felled tops and stem sections."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from numba import njit
+
+from treescan.motion.body import (
+    Grid,
+    RigidPiece,
+    axis_attitude_deg,
+    ground_grid,
+    lowest_ball,
+    lowest_gaps,
+    rigid_piece,
+)
+from treescan.motion.hinge import Hinge, face_direction, make_hinge, open_hinge, turned
+from treescan.motion.landing import FLAT_WITHIN_DEG, Resting, lay_down, lying_outline
+from treescan.motion.rigid_body import Body, Lines, _step, rotation_of
+from treescan.motion.types import Path
+from treescan.pointcloud.cloud import Ground
+from treescan.wood.types import Piece
+
+Floats = npt.NDArray[np.float64]
+
+FLIGHT_STEP_S = 0.005
+SAMPLE_S = 0.025
+BOUNCE_M = 1.0
+"""Bounce and roll beside the lying piece on level turf: our choice, no source. [m]"""
+
+HINGE_FORWARD_SHARE = 0.2
+"""Hinge line ahead of the stem's centre, as a share of the diameter: a face cut of about a
+third of it with a hinge behind it [common practice, no source]."""
+
+
+@dataclass(frozen=True)
+class _Flight:
+    time_s: Floats
+    centre_m: Floats
+    rotation: Floats
+    velocity: Floats
+    energy_j: float
+    touched: bool
+
+
+def hinge_fall(
+    piece: Piece,
+    ground: Ground,
+    *,
+    hinge_azimuth_deg: float,
+    below_level_deg: float = 0.0,
+    break_angle_deg: float = 55.0,
+    bounce_m: float = BOUNCE_M,
+    mass_kg: float | None = None,
+) -> Path:
+    """Top or stem section felled on a hinge, then falling freely (handbook 9.1, 10.1).
+
+    Parameters
+    ----------
+    piece : Piece
+    ground : Ground
+    hinge_azimuth_deg : float
+        Where the face aims, clockwise from +y (north). [deg]
+    below_level_deg : float
+        How far below level the face aims. [deg]
+    break_angle_deg : float
+        Turn at which the face closes and the hinge parts. [deg]  Early failure of the hinge
+        is the same call with a small angle.
+    bounce_m : float
+        Allowance around the lying piece. [m]
+    mass_kg : float, optional
+        The high mass unless given.
+
+    Raises
+    ------
+    InvalidInputError
+        If the face aims along the piece.
+    """
+    rigid = rigid_piece(piece, mass_kg)
+    facing = face_direction(hinge_azimuth_deg, below_level_deg)
+    level = np.array([facing[0], facing[1], 0.0])
+    size = float(np.linalg.norm(level))
+    ahead = level / size if size > 1e-6 else facing
+    point = np.asarray(piece.cut_m) + HINGE_FORWARD_SHARE * piece.butt_diameter_m * ahead
+    hinge = make_hinge(rigid, point, np.asarray(piece.axis, dtype=np.float64), facing)
+    notes = _balance_notes(hinge)
+    opening = np.radians(break_angle_deg)
+    return _fall(piece, rigid, ground, (hinge, opening), "hinge fall", bounce_m, notes)
+
+
+def free_fall(
+    piece: Piece,
+    ground: Ground,
+    *,
+    release_speed_m_s: float = 0.0,
+    break_angle_deg: float = 20.0,
+    push_azimuth_deg: float | None = None,
+    bounce_m: float = BOUNCE_M,
+    mass_kg: float | None = None,
+) -> Path:
+    """Limb dropped by a parting cut: it sags on its last fibres, then falls (handbook 10.2).
+
+    Parameters
+    ----------
+    piece : Piece
+    ground : Ground
+    release_speed_m_s : float
+        Speed of a push along ``push_azimuth_deg`` (the limb's own azimuth by default). [m/s]
+    break_angle_deg : float
+        Sag at which the last fibres part; 0 for a clean cut. [deg]
+    push_azimuth_deg : float, optional
+    bounce_m, mass_kg : see :func:`hinge_fall`
+
+    Notes
+    -----
+    A piece that stands or hangs within 20 degrees of plumb has no sag: it drops as it is.
+    While sagging the centre of mass gains speed toward the stem: the climber's hazard.
+    """
+    rigid = rigid_piece(piece, mass_kg)
+    axis = np.asarray(piece.axis, dtype=np.float64)
+    hinge_opening: tuple[Hinge, float] | None = None
+    level = float(np.hypot(axis[0], axis[1]))
+    if level > np.sin(np.radians(20.0)) and break_angle_deg > 0.0:
+        facing = np.array([0.0, 0.0, -1.0]) + axis[2] * axis
+        facing /= np.linalg.norm(facing)
+        point = np.asarray(piece.cut_m) + 0.5 * piece.butt_diameter_m * facing
+        hinge = make_hinge(rigid, point, axis, facing)
+        room = max(float(np.arccos(np.clip(-axis[2], -1.0, 1.0))) - 0.05, 0.0)
+        if hinge.cosine_m > 0.0 and room > 0.0:
+            hinge_opening = (hinge, min(np.radians(break_angle_deg), room))
+    push = _push(piece, release_speed_m_s, push_azimuth_deg)
+    return _fall(piece, rigid, ground, hinge_opening, "free fall", bounce_m, (), push)
+
+
+def _push(piece: Piece, speed: float, azimuth_deg: float | None) -> Floats:
+    if azimuth_deg is not None:
+        direction = face_direction(azimuth_deg, 0.0)
+    else:
+        direction = np.array([piece.axis[0], piece.axis[1], 0.0], dtype=np.float64)
+        direction /= max(float(np.linalg.norm(direction)), 1e-9)
+    return speed * direction
+
+
+def _balance_notes(hinge: Hinge) -> tuple[str, ...]:
+    balance = hinge.balance_rad
+    if not np.isfinite(balance):
+        return ("gravity holds this hinge shut: it opens only under a pull",)
+    if balance > np.radians(2.0):
+        return (f"must be pulled or wedged over {np.degrees(balance):.0f} degrees first",)
+    return ()
+
+
+def _fall(
+    piece: Piece,
+    rigid: RigidPiece,
+    ground: Ground,
+    hinge_opening: tuple[Hinge, float] | None,
+    kind: str,
+    bounce_m: float,
+    notes: tuple[str, ...],
+    push: Floats | None = None,
+) -> Path:
+    grid = ground_grid(ground)
+    flight, on_hinge = _until_touch(rigid, grid, hinge_opening, push)
+    attitude = axis_attitude_deg(piece, flight.rotation[-1])
+    resting = lay_down(rigid, flight.centre_m[-1], flight.rotation[-1], flight.velocity, grid)
+    if on_hinge:
+        notes = (*notes, "touches the ground before the hinge parts")
+    return _path(piece, rigid, flight, resting, (kind, attitude, bounce_m, notes))
+
+
+def _until_touch(
+    rigid: RigidPiece, grid: Grid, hinge_opening: tuple[Hinge, float] | None, push: Floats | None
+) -> tuple[_Flight, bool]:
+    """Motion from the cut to the first touch; and whether it touched while on its hinge."""
+    time, centre = np.zeros(1), rigid.centre_m[None, :]
+    rotation = np.eye(3)[None]
+    velocity = np.zeros(3) if push is None else push.astype(np.float64)
+    spin = np.zeros(3)
+    if hinge_opening is not None:
+        hinge, opening = hinge_opening
+        time, angle, rate = _sampled(*open_hinge(hinge, rigid.body.mass, opening))
+        centre, rotation = turned(hinge, rigid.centre_m, angle)
+        gaps = lowest_gaps(centre, rotation, rigid.offset_m, rigid.radius_m, grid)
+        down = np.flatnonzero(gaps < min(gaps[0], 0.0) - 0.01)
+        end = int(down[0]) if len(down) else len(time) - 1
+        time, centre, rotation = time[: end + 1], centre[: end + 1], rotation[: end + 1]
+        swing = rate[end] * hinge.axis
+        velocity = velocity + np.cross(swing, centre[-1] - hinge.point_m)
+        spin = rigid.axes.T @ (rotation[-1].T @ swing)
+        if len(down):
+            energy = 0.5 * hinge.inertia_kg_m2 * float(rate[end]) ** 2
+            return _Flight(time, centre, rotation, velocity, energy, True), True
+    return _flight(rigid, grid, (time, centre, rotation), velocity, spin), False
+
+
+def _flight(
+    rigid: RigidPiece,
+    grid: Grid,
+    before: tuple[Floats, Floats, Floats],
+    velocity: Floats,
+    spin: Floats,
+) -> _Flight:
+    time, centre, rotation = before
+    state = np.concatenate([centre[-1], velocity, rigid.attitude(rotation[-1]), spin])
+    gap, _ = lowest_ball(centre[-1], rotation[-1], rigid.offset_m, rigid.radius_m, grid)
+    body_offset = np.ascontiguousarray(rigid.offset_m @ rigid.axes)
+    record, times = fly(
+        state, rigid.body, (body_offset, rigid.radius_m), grid, FLIGHT_STEP_S,
+        int(SAMPLE_S / FLIGHT_STEP_S + 0.5), min(gap, 0.0),
+    )  # fmt: skip
+    last = record[-1]
+    moments = np.asarray(rigid.body.moments)
+    energy = 0.5 * rigid.body.mass * float(last[3:6] @ last[3:6])
+    energy += 0.5 * float((moments * last[10:13] ** 2).sum())
+    return _Flight(
+        np.concatenate([time, time[-1] + times[1:]]),
+        np.concatenate([centre, record[1:, :3]]),
+        np.concatenate([rotation, rigid.rotations(record[1:, 6:10])]),
+        last[3:6],
+        energy,
+        True,
+    )
+
+
+def _sampled(time: Floats, angle: Floats, rate: Floats) -> tuple[Floats, Floats, Floats]:
+    """Every sample time and the last moment of a finely stepped motion."""
+    wanted = np.append(np.arange(0.0, time[-1], SAMPLE_S), time[-1])
+    return wanted, np.interp(wanted, time, angle), np.interp(wanted, time, rate)
+
+
+@njit(cache=True)
+def fly(
+    state: Floats,
+    body: Body,
+    outline: tuple[Floats, Floats],
+    grid: Grid,
+    dt: float,
+    every: int,
+    start_gap: float,
+) -> tuple[Floats, Floats]:
+    """Free flight until the outline touches the ground (or 60 s).
+
+    Returns the recorded states (k, 13) and their times (k,); the last is at the touch.
+    """
+    most = int(60.0 / dt)
+    record = np.empty((most // every + 2, 13))
+    times = np.empty(most // every + 2)
+    work = np.empty((5, 13))
+    lines = Lines(
+        np.empty((0, 3)), np.empty((0, 3)), np.empty(0), np.empty(0), np.empty(0), np.inf, 0.0
+    )
+    now, previous = state.copy(), state.copy()
+    record[0], times[0] = now, 0.0
+    count, gap_before = 1, start_gap
+    for number in range(1, most + 1):
+        previous[:] = now
+        _step(now, body, lines, dt, work)
+        gap, _ = lowest_ball(now[:3], rotation_of(now[6:10]), outline[0], outline[1], grid)
+        if gap < start_gap - 1e-6 and now[5] < 0.0:
+            share = 1.0
+            if gap_before > gap:
+                share = min(max((gap_before - start_gap) / (gap_before - gap), 0.0), 1.0)
+            now[:] = previous
+            _step(now, body, lines, share * dt, work)
+            record[count], times[count] = now, (number - 1 + share) * dt
+            return record[: count + 1], times[: count + 1]
+        gap_before = gap
+        if number % every == 0:
+            record[count], times[count] = now, number * dt
+            count += 1
+    return record[:count], times[:count]
+
+
+def _path(
+    piece: Piece,
+    rigid: RigidPiece,
+    flight: _Flight,
+    resting: Resting,
+    rest: tuple[str, float, float, tuple[str, ...]],
+) -> Path:
+    kind, attitude, bounce, notes = rest
+    tipping = np.arange(1, len(resting.centre_m) + 1) * SAMPLE_S
+    centre = np.concatenate([flight.centre_m, resting.centre_m])
+    final, turn = resting.centre_m[-1], resting.rotation[-1]
+    outline = lying_outline(rigid, final, turn, bounce)
+    if abs(attitude - 90.0) > FLAT_WITHIN_DEG:
+        outline = _any_way_down(rigid, resting, outline, bounce)
+        notes = (*notes, "lands on an end and may flop to any side")
+    radius = float(np.linalg.norm(outline - final[:2], axis=1).max())
+    time = np.concatenate([flight.time_s, flight.time_s[-1] + tipping])
+    return Path(
+        time_s=time,
+        centre_m=centre,
+        rotation=np.concatenate([flight.rotation, resting.rotation]),
+        tension_n=np.zeros(len(time)),
+        kind=kind,
+        landing_m=final,
+        landing_radius_m=radius,
+        impact_energy_j=flight.energy_j,
+        lowest_m=0.0,
+        notes=notes,
+        footprint_m=outline,
+        contact_time_s=float(flight.time_s[-1]),
+        contact_attitude_deg=attitude,
+    )
+
+
+def _any_way_down(rigid: RigidPiece, resting: Resting, outline: Floats, bounce: float) -> Floats:
+    """Footprint of a piece that may flop to any side of where its end struck.
+
+    A disc about the contact, as wide as the piece reaches from there [handbook 10.1: a
+    length beyond the contact point in every horizontal direction].
+    """
+    balls = resting.centre_m[-1] + rigid.offset_m @ resting.rotation[-1].T
+    away = np.linalg.norm(balls - resting.contact_m, axis=1) + rigid.radius_m
+    disc = shapely.Point(resting.contact_m[:2]).buffer(float(away.max()) + bounce, quad_segs=8)
+    hull = shapely.union(disc, shapely.Polygon(outline)).convex_hull
+    return np.asarray(hull.exterior.coords, dtype=np.float64)[:-1]
