@@ -23,8 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Measure the tree; returns the exit status."""
-    from treescan.report.writing import write_measure_outputs
-
+    from treescan.pipeline.outputs import write_outputs
     from treescan.pipeline.run import measure_scan, require_files
     from treescan.pipeline.staging import check_free, staged_folder
     from treescan.pipeline.summary import measure_lines, summary_document
@@ -35,9 +34,7 @@ def run(args: argparse.Namespace) -> int:
         result, proposed = measure_scan(args.scan, args.site, run_options(args), report)
         report("Writing the results", 0.0)
         with staged_folder(args.out, overwrite=args.overwrite) as folder:
-            write_measure_outputs(result, folder, units=args.units)
-            if proposed:
-                (folder / "proposed_site.toml").write_text(proposed, encoding="utf-8")
+            write_outputs(result, folder, units=args.units, proposed=proposed)
     for line in measure_lines(result, args.units):
         say(line, quiet=args.quiet)
     list_outputs(args.out, quiet=args.quiet)

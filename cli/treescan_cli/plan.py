@@ -29,8 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the main job; returns the exit status."""
-    from treescan.report.writing import write_measure_outputs, write_plan_outputs
-
+    from treescan.pipeline.outputs import write_outputs
     from treescan.pipeline.run import plan_removal, require_files
     from treescan.pipeline.staging import check_free, staged_folder
     from treescan.pipeline.summary import plan_lines, summary_document
@@ -41,10 +40,7 @@ def run(args: argparse.Namespace) -> int:
         result = plan_removal(args.scan, args.site, run_options(args), report)
         report("Writing the results", 0.0)
         with staged_folder(args.out, overwrite=args.overwrite) as folder:
-            if result.plan is None:
-                write_measure_outputs(result, folder, units=args.units)
-            else:
-                write_plan_outputs(result, folder, units=args.units)
+            write_outputs(result, folder, units=args.units)
     for line in plan_lines(result, args.units):
         say(line, quiet=args.quiet)
     list_outputs(args.out, quiet=args.quiet)

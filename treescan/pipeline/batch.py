@@ -19,10 +19,10 @@ from pathlib import Path
 
 from treescan._version import __version__
 from treescan.errors import InvalidInputError, OutputError, TreescanError
+from treescan.pipeline.outputs import write_outputs
 from treescan.pipeline.run import RunOptions, plan_removal
 from treescan.pipeline.staging import staged_folder
 from treescan.planning.types import JobResult
-from treescan.report.writing import write_measure_outputs, write_plan_outputs
 from treescan.units import UnitSystem
 
 Row = dict[str, object]
@@ -128,10 +128,7 @@ def _planned(job: BatchJob) -> Row:
     site = Path(job.site) if job.site else None
     result = plan_removal([Path(job.scan)], site, RunOptions(seed=job.seed))
     with staged_folder(Path(job.out) / "jobs" / job.job, overwrite=True) as folder:
-        if result.plan is None:
-            write_measure_outputs(result, folder, units=job.units)
-        else:
-            write_plan_outputs(result, folder, units=job.units)
+        write_outputs(result, folder, units=job.units)
     return result_row(result)
 
 

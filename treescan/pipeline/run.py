@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +12,7 @@ from treescan.errors import InvalidInputError
 from treescan.mensuration.measure import measure_tree
 from treescan.mensuration.measures import TreeMeasures
 from treescan.pipeline.cautions import standing_cautions
+from treescan.pipeline.defects import wood_state_of
 from treescan.pipeline.progress import Report, silent, within
 from treescan.pipeline.scale_check import taped_dbh_note, with_corrected_scale
 from treescan.planning.haul import haul_plan
@@ -20,8 +21,9 @@ from treescan.planning.types import JobResult, Plan
 from treescan.pointcloud.cloud import Float32s, Floats, Ground, PointCloud, TreePoints
 from treescan.pointcloud.ground import find_ground
 from treescan.pointcloud.isolate import isolate_tree
+from treescan.pointcloud.proposals import propose_site, proposed_site_toml
 from treescan.pointcloud.reading import read_scan
-from treescan.report.tree_json import read_tree
+from treescan.report.tree_json import read_ground, read_tree
 from treescan.rigging.gear import resolve_gear
 from treescan.rigging.types import GearSet
 from treescan.site.model import Site
@@ -58,7 +60,8 @@ class Survey:
     tree: TreePoints | None
     cloud: PointCloud | None
     decisions: tuple[str, ...] = ()
-    unseen: tuple[str, ...] = field(default=())
+    unseen: tuple[str, ...] = ()
+    crs: str = ""
 
 
 def read_job(site_path: Path | None) -> tuple[Site, Species, GearSet]:
@@ -115,11 +118,13 @@ def survey_scan(
         cloud=cloud,
         decisions=decisions,
         unseen=(*graph.notes, *measures.notes),
+        crs=cloud.crs,
     )
 
 
 def _survey_tree_json(path: Path, site: Site) -> Survey:
-    graph, ground = read_tree(path)
+    graph, document = read_tree(path)
+    ground = read_ground(document) or level_ground(graph)
     measures = measure_tree(graph, ground, dbh_height_m=site.tree.dbh_height_m)
     return Survey(
         scan_name=path.name,
@@ -130,6 +135,7 @@ def _survey_tree_json(path: Path, site: Site) -> Survey:
         tree=None,
         cloud=None,
         decisions=(f"The tree was read from {path.name}; no scan was looked at in this run.",),
+        crs=str(document.get("crs", "")),
         unseen=(*graph.notes, *measures.notes),
     )
 
@@ -174,11 +180,34 @@ def plan_removal(
     return job_result(survey, local, species, gear, mass, plan)
 
 
+def measure_scan(
+    scans: Sequence[Path],
+    site_path: Path | None,
+    options: RunOptions | None = None,
+    report: Report = silent,
+) -> tuple[JobResult, str]:
+    """Measure and weigh a tree without planning; also propose a site file from the scan.
+
+    Returns the result (``plan`` is None) and the text of the proposed site file ("" when the
+    input was a ``tree.json``).
+    """
+    options = options or RunOptions()
+    site, species, gear = read_job(site_path)
+    survey = survey_scan(scans, site, options, report)
+    local = site.localised(survey.origin_m)
+    mass, _ = weigh(survey, local, species)
+    proposed = ""
+    if survey.cloud is not None and survey.tree is not None:
+        tell = within(report, "Looking for things around the tree")
+        proposals = propose_site(survey.cloud, survey.ground, survey.tree)
+        proposed = proposed_site_toml(proposals, survey.origin_m)
+        tell(1.0)
+    return job_result(survey, local, species, gear, mass, None), proposed
+
+
 def weigh(survey: Survey, site: Site, species: Species) -> tuple[GreenMass, WoodState]:
     """Green mass of every node, with the defects and conditions of the site file."""
-    from treescan.pipeline.defects import wood_state_of
-
-    state = wood_state_of(survey.graph, site)
+    state = wood_state_of(survey.graph, site, species)
     mass = green_mass(
         survey.graph,
         species,
@@ -220,6 +249,7 @@ def job_result(
         decisions=survey.decisions,
         unseen=survey.unseen,
         cautions=standing_cautions(site, species, planned=plan is not None),
+        crs=survey.crs,
     )
 
 
@@ -232,6 +262,13 @@ def _display(cloud: PointCloud | None) -> tuple[Float32s, np.ndarray | None]:
         return np.zeros((0, 3), np.float32), None
     every = max(1, -(-len(cloud) // DISPLAY_POINTS))
     return cloud.xyz[::every], None if cloud.rgb is None else cloud.rgb[::every]
+
+
+def level_ground(graph: TreeGraph) -> Ground:
+    """Level ground at the root, all of it marked as not seen (a tree file without ground)."""
+    z = np.full((2, 2), graph.position_m[0, 2])
+    x, y = graph.position_m[:, :2].min(axis=0) - 20.0
+    return Ground(float(x), float(y), 100.0, z, np.zeros((2, 2), dtype=bool))
 
 
 def require_files(paths: Sequence[Path]) -> None:
