@@ -1,0 +1,245 @@
+"""Logs, chips or brush, and the truck loads they make."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from treescan.errors import SiteFileError
+from treescan.planning.haul_bucking import Bucking, Log, buck
+from treescan.planning.haul_limits import road_notes
+from treescan.planning.haul_packing import Carrier, Loads, pack
+from treescan.planning.quote import quote_rows
+from treescan.planning.types import HaulPlan, HaulRow, Step, TruckLoads
+from treescan.site.model import Site, Truck
+from treescan.skeleton.graph import TreeGraph
+from treescan.units import ZERO_BAND, Band
+from treescan.wood.logs import brush_loose_m3, chip_loose_m3, stacked_m3
+from treescan.wood.types import GreenMass, Species
+
+Int32s = npt.NDArray[np.int32]
+
+CLASS_M = 0.10
+"""Width of the diameter classes of the log list."""
+
+
+def haul_plan(
+    graph: TreeGraph,
+    mass: GreenMass,
+    species: Species,
+    site: Site,
+    steps: Sequence[Step] | None = None,
+    *,
+    hours: Band | None = None,
+) -> HaulPlan:
+    """Buck the pieces, class the material, load the trucks, and set out the quote.
+
+    Parameters
+    ----------
+    steps : sequence of Step or None
+        With a plan its pieces are bucked; without one the whole graph is.
+    hours : Band, optional
+        Crew hours of the plan; without them they follow from the steps' minutes, or from the
+        stated rule when there are no steps.
+
+    Raises
+    ------
+    SiteFileError
+        The site file names no truck.
+    """
+    if not site.haul.trucks:
+        raise SiteFileError("haul.trucks is empty; name at least one truck, or leave it out.")
+    pieces = (
+        [np.arange(len(graph), dtype=np.int32)] if not steps else [s.piece.nodes for s in steps]
+    )
+    bucking = buck(
+        graph,
+        mass,
+        pieces,
+        log_length_m=site.limits.log_length_m,
+        chip_below_m=site.haul.chip_below_m,
+        lift_limit_kg=_lift_limit(site.haul.trucks),
+        max_diameter_m=site.limits.max_log_diameter_m,
+        volume_spread=_volume_spread(mass, pieces),
+    )
+    kind = _fine_kind(site.haul.trucks)
+    loose = (
+        chip_loose_m3(bucking.fine.solid_m3, site.haul.chip_expansion)
+        if kind == "chip"
+        else brush_loose_m3(bucking.fine.mass_kg)
+    )
+    rows = (*_log_rows(bucking.logs), *_fine_rows(bucking, loose, kind))
+    trucks, load_notes = _truck_loads(site, bucking, loose, kind)
+    total = mass.band(np.concatenate(pieces))
+    return HaulPlan(
+        rows=rows,
+        trucks=trucks,
+        quote=quote_rows(site, trucks, total, steps=steps, hours=hours, mass=mass, graph=graph),
+        notes=(*bucking.notes, *load_notes, *_standing_notes(site, kind), *road_notes(site)),
+    )
+
+
+def _volume_spread(mass: GreenMass, pieces: Sequence[Int32s]) -> tuple[float, float, float]:
+    """Factors on solid volume: the mass band's, without the part that is density (halved)."""
+    total = mass.band(np.concatenate(pieces))
+    likely = max(total.likely, 1e-9)
+    return (
+        1.0 - 0.5 * (1.0 - total.low / likely),
+        1.0,
+        1.0 + 0.5 * (total.high / likely - 1.0),
+    )
+
+
+def _lift_limit(trucks: Iterable[Truck]) -> float | None:
+    """The most that some log truck can lift; None where one has no limit."""
+    limits = [t.lift_limit_kg for t in trucks if t.takes in ("log", "any")]
+    given = [limit for limit in limits if limit is not None]
+    return max(given) if given and len(given) == len(limits) else None
+
+
+def _fine_kind(trucks: Iterable[Truck]) -> str:
+    """Chips where a truck takes chips or anything; else brush."""
+    takes = {t.takes for t in trucks}
+    return "brush" if "brush" in takes and not takes & {"chip"} else "chip"
+
+
+def _log_rows(logs: Sequence[Log]) -> tuple[HaulRow, ...]:
+    """Logs by diameter class of the small end and by whole or short length."""
+    groups: dict[tuple[int, float], list[Log]] = {}
+    for log in logs:
+        groups.setdefault(
+            (int(log.small_end_m / CLASS_M + 1e-9), round(log.length_m, 1)), []
+        ).append(log)
+    rows = []
+    for (step, length_m), group in sorted(
+        groups.items(), key=lambda item: (-item[0][0], -item[0][1])
+    ):
+        solid, weight = (
+            _summed(log.solid_m3 for log in group),
+            _summed(log.mass_kg for log in group),
+        )
+        rows.append(
+            HaulRow(
+                "log",
+                step * CLASS_M,
+                max(log.large_end_m for log in group),
+                length_m,
+                len(group),
+                solid,
+                stacked_m3(solid),
+                weight,
+            )
+        )
+    return tuple(rows)
+
+
+def _summed(bands: Iterable[Band]) -> Band:
+    return sum(bands, ZERO_BAND)
+
+
+def _fine_rows(bucking: Bucking, loose: Band, kind: str) -> tuple[HaulRow, ...]:
+    if bucking.fine.mass_kg.high <= 0:
+        return ()
+    name = "chips" if kind == "chip" else "brush"
+    return (HaulRow(name, 0.0, 0.0, 0.0, 1, bucking.fine.solid_m3, loose, bucking.fine.mass_kg),)
+
+
+def _carriers(site: Site) -> list[Carrier]:
+    return [
+        Carrier(
+            t.name,
+            t.takes,
+            t.volume_m3 * site.haul.fill_share,
+            t.payload_kg,
+            t.lift_limit_kg,
+            t.trip_hours,
+        )
+        for t in site.haul.trucks
+    ]
+
+
+def _truck_loads(
+    site: Site, bucking: Bucking, loose: Band, kind: str
+) -> tuple[tuple[TruckLoads, ...], tuple[str, ...]]:
+    """Trips per truck class at the low, likely and high side."""
+    carriers = _carriers(site)
+    fine = bucking.fine.mass_kg
+    sides = [
+        pack(carriers, _items(bucking.logs, side), getattr(loose, side), getattr(fine, side), kind)
+        for side in ("low", "likely", "high")
+    ]
+    rows = []
+    for k, carrier in enumerate(carriers):
+        trips = [side.trips[k] for side in sides]
+        rows.append(
+            TruckLoads(
+                carrier.name,
+                carrier.takes,
+                Band(min(trips), trips[1], max(trips)),
+                _governs(sides[1], k),
+                sides[2].heaviest_kg[k],
+                _truck_notes(site.haul.trucks[k], sides[1].trips[k]),
+            )
+        )
+    return tuple(rows), _load_notes(sides)
+
+
+def _items(logs: Sequence[Log], side: str) -> list[tuple[float, float]]:
+    """Space [m³] and mass [kg] of each thing to lift; split logs as their parts."""
+    items = []
+    for log in logs:
+        space = getattr(stacked_m3(log.solid_m3), side) / log.split_into
+        items += [(space, getattr(log.mass_kg, side) / log.split_into)] * log.split_into
+    return items
+
+
+def _governs(loads: Loads, k: int) -> str:
+    if not loads.trips[k]:
+        return "not needed"
+    return "volume" if loads.space_share[k] >= loads.payload_share[k] else "payload"
+
+
+def _truck_notes(truck: Truck, trips: int) -> tuple[str, ...]:
+    notes = []
+    if trips:
+        rounds = -(-trips // truck.count)
+        notes.append(
+            f"{trips} trip(s) of {truck.trip_hours:g} h with {truck.count} truck(s): "
+            f"about {rounds * truck.trip_hours:g} h on the road."
+        )
+    if truck.lift_limit_kg is not None and truck.takes in ("log", "any"):
+        notes.append(f"Loader lifts at most {truck.lift_limit_kg:.0f} kg a log.")
+    return tuple(notes)
+
+
+def _load_notes(sides: Sequence[Loads]) -> tuple[str, ...]:
+    notes = []
+    high = sides[2]
+    if high.left_logs:
+        notes.append(
+            f"{high.left_logs} log(s) fit no truck named (kind, payload, space or lift limit): "
+            "name a truck for them."
+        )
+    if high.left_loose_kg > 0:
+        notes.append(
+            f"{high.left_loose_kg:.0f} kg of chips or brush have no truck: add one that takes them."
+        )
+    if not all(side.proven for side in sides):
+        notes.append("Loads are packed by rule; one trip fewer may be possible.")
+    return tuple(notes)
+
+
+def _standing_notes(site: Site, kind: str) -> tuple[str, ...]:
+    loose = (
+        f"chips at {site.haul.chip_expansion:g} loose m³ a solid m³"
+        if kind == "chip"
+        else "whole brush at 60 to 150 kg/m³, not compacted"
+    )
+    return (
+        f"Logs from {site.haul.chip_below_m * 100:.0f} cm over bark up to "
+        f"{site.limits.log_length_m:g} m long; thinner wood, twigs and leaves as {loose}; "
+        f"trucks filled to {site.haul.fill_share:.0%}.",
+        "Stacked logs fill 55 to 75 % of their space with wood; weights are green, low to high.",
+    )

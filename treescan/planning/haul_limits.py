@@ -1,0 +1,60 @@
+"""Road weight limits, as a caution beside the loads."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from treescan.errors import InvalidInputError
+from treescan.site.model import Site
+from treescan.units import FOOT_M, POUND_KG
+
+INTERSTATE_GROSS_LB = 80_000.0
+SINGLE_AXLE_LB = 20_000.0
+TANDEM_AXLE_LB = 34_000.0
+TANDEM_SPACING_FT = 8.0
+CDL_KG = 26_001 * POUND_KG
+"""US: a vehicle rated at 26,001 lb or more asks for a commercial licence (49 CFR 383.5 [from
+memory])."""
+
+
+def bridge_formula_lb(axles: int, outer_distance_ft: float) -> float:
+    """Gross weight on a group of axles under the US bridge formula. [lb]
+
+    W = 500 (L N/(N-1) + 12 N + 36), to the nearest 500, two axles at most 8 ft apart 34,000,
+    never above 80,000.  23 USC 127, 23 CFR 658.17 [from memory; existence confirmed].
+
+    Examples
+    --------
+    >>> bridge_formula_lb(5, 51.0)
+    80000.0
+    """
+    if axles < 2 or outer_distance_ft <= 0:
+        raise InvalidInputError("bridge formula: at least 2 axles and a distance above 0 ft.")
+    if axles == 2 and outer_distance_ft <= TANDEM_SPACING_FT:
+        return TANDEM_AXLE_LB
+    raw = 500.0 * (outer_distance_ft * axles / (axles - 1) + 12.0 * axles + 36.0)
+    return float(min(np.floor(raw / 500.0 + 0.5) * 500.0, INTERSTATE_GROSS_LB))
+
+
+def bridge_formula_kg(axles: int, outer_distance_m: float) -> float:
+    """As :func:`bridge_formula_lb` in metres and kilograms."""
+    return bridge_formula_lb(axles, outer_distance_m / FOOT_M) * POUND_KG
+
+
+def road_notes(site: Site) -> tuple[str, ...]:
+    """What the payloads of the site file cannot say about axles, bridges and licences."""
+    heavy = [t.name for t in site.haul.trucks if t.payload_kg > 5000.0]
+    notes = [
+        "Payloads are as the site file gives them: check them against the truck's plate, and "
+        "weigh the first load. Wet wood and logs over the rear axle pass axle limits before the "
+        "gross limit."
+    ]
+    if heavy:
+        limits = (
+            "single axle 20,000 lb, tandem 34,000 lb, gross 80,000 lb and the bridge formula "
+            "(23 CFR 658.17 [from memory])"
+            if site.job.country == "us"
+            else "national axle and gross limits (in the EU Directive 96/53/EC [from memory])"
+        )
+        notes.append(f"{', '.join(heavy)}: {limits} apply on the road; local law decides.")
+    return tuple(notes)
