@@ -90,3 +90,64 @@ def foliage_share(conifer: bool, dbh_cm: npt.ArrayLike) -> Floats:
     b0, b1 = SHARES[conifer]["foliage"]
     result: Floats = np.exp(b0 + b1 / np.asarray(dbh_cm, dtype=np.float64))
     return result
+
+
+def component_masses_kg(group: JenkinsGroup, conifer: bool, dbh_cm: float) -> dict[str, float]:
+    """Oven-dry mass of foliage, bark, wood and branches above ground. [kg]"""
+    total = float(jenkins_dry_kg(group, dbh_cm))
+    return {name: total * share for name, share in component_shares(conifer, dbh_cm).items()}
+
+
+def chave_dry_kg(specific_gravity: float, dbh_cm: float, height_m: float) -> float:
+    """Oven-dry mass above ground, 0.0673 (rho D² H)^0.976. [kg]
+
+    rho in g/cm³, D in cm, H in m.  Chave et al. 2014, equation 4 [from memory]; spread about
+    36 %.
+
+    Examples
+    --------
+    >>> round(chave_dry_kg(0.6, 50.0, 25.0), 2)
+    1960.06
+    """
+    return float(0.0673 * (specific_gravity * dbh_cm**2 * height_m) ** 0.976)
+
+
+def wutzler_beech_dry_kg(dbh_cm: float, height_m: float) -> float:
+    """European beech above ground, 0.0523 d^2.12 h^0.655. [kg]  Wutzler et al. 2008 [from memory].
+
+    Examples
+    --------
+    >>> round(wutzler_beech_dry_kg(40.0, 25.0), 1)
+    1072.8
+    """
+    return float(0.0523 * dbh_cm**2.12 * height_m**0.655)
+
+
+def marklund_dry_kg(species: str, part: str, dbh_cm: float) -> float:
+    """Scandinavian spruce or pine, dry mass of a part. [kg]  Marklund 1988 [from memory].
+
+    ``species`` is "spruce" or "pine"; ``part`` "stem", "branches" or "needles" (the needles
+    of spruce are part of its branches).
+    """
+    try:
+        slope, offset, shift = MARKLUND[species][part]
+    except KeyError:
+        raise InvalidInputError(
+            f"no equation for {species} {part}; use spruce or pine, stem, branches or needles."
+        ) from None
+    return float(np.exp(slope * dbh_cm / (dbh_cm + shift) + offset))
+
+
+MARKLUND = {
+    "spruce": {
+        "stem": (11.3341, -2.0571, 14.0),
+        "branches": (8.5242, -1.2804, 13.0),
+        "needles": (7.8171, -1.9602, 12.0),
+    },
+    "pine": {
+        "stem": (11.3264, -2.3388, 13.0),
+        "branches": (9.1015, -2.8604, 10.0),
+        "needles": (7.7681, -3.7983, 7.0),
+    },
+}
+"""Slope, offset and shift of exp(slope d/(d + shift) + offset). Marklund 1988 [from memory]."""

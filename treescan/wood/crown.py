@@ -34,6 +34,16 @@ REACH_5CM_M = 3.0
 """Reach of the twigs beyond a 5 cm end (judgement); scales with diameter^(2/3)."""
 SHARE_LOW, SHARE_HIGH = 0.15, 0.60
 """Fine crown over branch mass. Handbook rule, from component shares of Jenkins et al. 2003."""
+LEAF_OF_BRANCH = {
+    "broadleaf": (0.03, 0.05, 0.11),
+    "poplar": (0.08, 0.17, 0.25),
+    "conifer": (0.12, 0.22, 0.38),
+}
+"""Dry leaf over dry branch mass, low / likely / high: NSVB trees of 36-56 cm (Westfall et al.
+2024) and Jenkins et al. 2003; likely is the geometric middle of the listed trees."""
+TIP_WEIGHT = 1.0 / 3.0
+"""Weight of the ends' own leaf estimate (good to a factor of 2) against the published share
+(a factor of 1.4), on the logarithm."""
 BARK_FILM_MM = (0.15, 0.30, 0.33)
 """Film on bark, low / likely / high: trunks 0.15-0.33, branches 0.29-0.31 (Forests 13:1187)."""
 TWIG_STORAGE_SHARE = 0.11
@@ -125,6 +135,8 @@ def fine_crown(
     tree_kg = float(jenkins_dry_kg(group, 5.0))
     area_5cm = np.pi / 4.0 * FINE_M**2
     leaf_dry = share * tree_kg * (np.pi / 4.0 * end**2) / area_5cm
+    branch_dry = float(woody_kg[(graph.order > 0) & ~dead].sum()) / green_per_dry
+    leaf_dry = leaf_dry * _leaf_scale(species, genus, float(leaf_dry[~dead].sum()), branch_dry)
     full_leaf_dry = leaf_dry
     twig_dry = (1.0 - share) * tree_kg * TAPER_CORRECTION * (end / FINE_M) ** TWIG_POWER
     on, notes = _leaves_on(genus, in_leaf)
@@ -145,6 +157,16 @@ def fine_crown(
         TWIG_STORAGE_SHARE * full_leaf_dry * scale * genus.leaf_area_m2_per_kg,
         tuple(notes),
     )
+
+
+def _leaf_scale(species: Species, genus: Genus, tip_kg: float, branch_kg: float) -> float:
+    """Factor on the ends' leaf mass from the published share of dry branch mass."""
+    if tip_kg <= 0.0 or branch_kg <= 0.0:
+        return 1.0
+    kind = "conifer" if species.conifer else "poplar" if genus.jenkins_group == 6 else "broadleaf"
+    low, likely, high = LEAF_OF_BRANCH[kind]
+    mixed = tip_kg**TIP_WEIGHT * (likely * branch_kg) ** (1.0 - TIP_WEIGHT)
+    return float(np.clip(mixed, low * branch_kg, high * branch_kg)) / tip_kg
 
 
 def _share_scale(graph: TreeGraph, woody_kg: Floats, twig_kg: Floats, leaf_kg: Floats) -> float:
