@@ -56,7 +56,7 @@ class Instrument:
 
 SETTINGS = {
     "tripod": Instrument(
-        "tripod", 0.9e-3, 0.004, 0.30e-3, 0.35, 0.0015, 5e-5, 80.0, 0.002, 1e-4
+        "tripod", 0.75e-3, 0.004, 0.30e-3, 0.35, 0.0015, 5e-5, 80.0, 0.002, 1e-4
     ),
     "mobile": Instrument(
         "mobile", 5.5e-3, 0.006, 1.2e-3, 0.6, 0.008, 2e-4, 40.0, 0.006, 4e-4, 0.0015, 0.02,
@@ -64,7 +64,7 @@ SETTINGS = {
     ),
     "phone": Instrument(
         "phone", 4.5e-3, 0.002, 3.5e-3, 0.4, 0.010, 5e-4, 5.0, 0.004, 1e-3, 0.002, 0.01,
-        coarse=1.5, stations=44,
+        coarse=1.5, stations=72,
     ),
 }  # fmt: skip
 POOR = {
@@ -123,27 +123,33 @@ def stations(
     from shapely.geometry import Point, Polygon
 
     shapes = [Polygon(b).buffer(0.5) for b in blocked if len(b) >= 3]
-    tall = place.top_m - place.base_m[2]
-    far = {"tripod": 0.62 * tall, "mobile": 0.42 * tall, "phone": 2.3}[tool.name]
     found = []
     start = rng.uniform(0, 2 * np.pi)
     for k in range(tool.stations):
-        azimuth = start + 2 * np.pi * k / tool.stations * (1 if tool.name == "tripod" else 2)
-        azimuth += rng.normal(0, 0.12)
-        sway = 0.15 if tool.name == "tripod" else 0.12
-        out = max(far * (1 + rng.normal(0, sway)), 1.4)
-        if tool.name == "mobile" and k % 3 == 0:
-            out *= 0.55
-        for _ in range(12):
+        azimuth, out, eye = _stand(tool, place, k, rng)
+        azimuth += start
+        for _ in range(30):
             x = place.base_m[0] + out * np.sin(azimuth)
             y = place.base_m[1] + out * np.cos(azimuth)
             if not any(s.contains(Point(x, y)) for s in shapes):
                 break
-            azimuth += 0.2
-            out *= 0.93
-        eye = {"tripod": 1.7, "mobile": 1.9, "phone": rng.uniform(0.9, 1.9)}[tool.name]
+            azimuth += rng.normal(0, 0.15)
+            out = max(0.96 * out, 1.4)
         found.append([x, y, float(place.ground.height(x, y)) + eye])
     return np.array(found)
+
+
+def _stand(tool: Instrument, place: World, k: int, rng: np.random.Generator):
+    """Azimuth, distance from the stem and height of the ``k``-th station."""
+    tall = place.top_m - place.base_m[2]
+    around = 2 * np.pi * k / tool.stations
+    if tool.name == "tripod":
+        return around + rng.normal(0, 0.12), 0.62 * tall * (1 + rng.normal(0, 0.1)), 1.7
+    if tool.name == "mobile":
+        out = tall * (0.24 if k % 3 == 0 else 0.45) * (1 + rng.normal(0, 0.08))
+        return 2 * around + rng.normal(0, 0.08), max(out, 1.6), 1.9
+    out = max((1.7, 3.6, 2.6)[k % 3] * (1 + rng.normal(0, 0.1)), 1.2)
+    return 3 * around + rng.normal(0, 0.08), out, rng.uniform(1.0, 2.1)
 
 
 def _directions(azimuth: np.ndarray, elevation: np.ndarray) -> np.ndarray:
@@ -157,14 +163,13 @@ def _windows(tool: Instrument, eye: np.ndarray, place: World, rng: np.random.Gen
     flat = place.base_m[:2] - eye[:2]
     away = float(np.hypot(*flat))
     middle = np.arctan2(flat[0], flat[1])
+    if tool.name == "phone":
+        yield _phone_frame(tool, middle, rng)
+        return
     half = np.pi if away < place.crown_m else np.arcsin(min(1.0, place.crown_m / away)) + 0.06
     half = min(half, 1.05 if tool.name == "tripod" else np.pi)
-    if tool.name == "phone":
-        half = 0.55
     reach = max(away - place.crown_m, 0.0) + 1.0
     high = min(np.arctan2(place.top_m - eye[2] + 1.0, reach), np.radians(tool.up_deg))
-    if tool.name == "phone":
-        high = np.radians(62.0)
     low = np.arctan2(place.base_m[2] - eye[2] - 0.4, max(away - 0.6, 0.8))
     s = tool.step_rad
     j = rng.uniform(0, s, 4)
@@ -179,6 +184,18 @@ def _windows(tool: Instrument, eye: np.ndarray, place: World, rng: np.random.Gen
     rest = np.arange(middle + half, middle + 2 * np.pi - half, c)
     if len(rest) > 2:
         yield _directions(rest, np.arange(low, np.radians(35.0), c))
+
+
+def _phone_frame(tool: Instrument, middle: float, rng: np.random.Generator) -> np.ndarray:
+    """One upright frame of a phone that is pointed at the tree, up into it or at the yard."""
+    aim = rng.choice(["stem", "up", "yard"], p=[0.5, 0.35, 0.15])
+    pitch = {"stem": rng.uniform(-0.1, 0.35), "up": rng.uniform(0.6, 0.95), "yard": -0.25}[aim]
+    turn = rng.normal(0, 0.25) if aim != "yard" else rng.uniform(-np.pi, np.pi)
+    s = tool.step_rad
+    return _directions(
+        np.arange(middle + turn - 0.4, middle + turn + 0.4, s),
+        np.arange(pitch - 0.52, min(pitch + 0.52, 1.5), s),
+    )
 
 
 def _cast(scene, eye: np.ndarray, direction: np.ndarray):

@@ -199,6 +199,7 @@ def cropping(place: World, xyz: np.ndarray) -> np.ndarray:
     away = np.hypot(xyz[:, 0] - place.base_m[0], xyz[:, 1] - place.base_m[1])
     above = xyz[:, 2] - place.ground.height(xyz[:, 0], xyz[:, 1])
     share = np.where(away < place.crown_m + 1.0, 1.0, 0.3)
+    share = np.where((above < 2.2) & (away > 3.0), 0.25, share)
     share = np.where(above < 0.06, np.minimum(share, np.where(away < 1.5, 0.6, 0.2)), share)
     return np.where(away > place.crown_m + 9.0, 0.6 * share, share)
 
