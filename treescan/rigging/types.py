@@ -61,6 +61,7 @@ class GearSet:
     friction_device: GearItem
     knot_efficiency: float
     wear_factor: float
+    hand_force_n: float = 200.0
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,277 @@
+"""Answer load cases: tensions, resultants, utilisation of every item, and what governs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from treescan.errors import TreescanError
+from treescan.mechanics.friction import wraps_to_hold
+from treescan.rigging.anchors import BLOCK_M
+from treescan.rigging.lift import Lift, lift_of, line_needed_m, two_leg_tensions
+from treescan.rigging.model import SparModel, spar_model
+from treescan.rigging.peaks import Peaks, lead_peaks, taut_factor
+from treescan.rigging.spar import Loads, SparShares, peak_shares
+from treescan.rigging.types import LoadCase, LoadResult
+from treescan.units import G_M_S2, ZERO_BAND, Band
+
+__all__ = ["SparModel", "gear_shares", "solve", "solve_many", "spar_model"]
+
+Floats = npt.NDArray[np.float64]
+
+ROOT_SHARE = 0.7
+"""Anchorage of a sound root plate over the bending strength of the stem's foot [assumption]."""
+
+
+@dataclass(frozen=True)
+class _Answer:
+    """A case on its way to a result."""
+
+    case: LoadCase
+    lift: Lift
+    peaks: Peaks
+    tension_n: Floats
+    """Lead tension for each direction of the lift, high side, shape (d,)."""
+
+
+def solve(case: LoadCase, model: SparModel) -> LoadResult:
+    """Answer one case; what cannot be answered comes back with ``failed`` set."""
+    return solve_many([case], model)[0]
+
+
+def solve_many(cases: Sequence[LoadCase], model: SparModel) -> list[LoadResult]:
+    """Answer many cases on one standing tree.
+
+    Parameters
+    ----------
+    cases : sequence of LoadCase
+    model : SparModel
+        The tree as it stands while these pieces are lowered.
+
+    Returns
+    -------
+    list of LoadResult
+        In the order of the cases.  ``failed`` says why a case has no numbers.
+    """
+    answers: list[_Answer | LoadResult] = [_tensions(case) for case in cases]
+    good = [answer for answer in answers if isinstance(answer, _Answer)]
+    tree = cKDTree(model.graph.position_m[model.standing])
+    standing = np.flatnonzero(model.standing)
+    try:
+        results = iter(_finish(good, model, tree, standing))
+    except TreescanError as error:
+        if len(cases) == 1:
+            return [_failed(cases[0], str(error))]
+        return [solve(case, model) for case in cases]
+    return [next(results) if isinstance(answer, _Answer) else answer for answer in answers]
+
+
+def _tensions(case: LoadCase) -> _Answer | LoadResult:
+    try:
+        lift = lift_of(case)
+        band = case.piece.mass_kg
+        weights = (band.low * G_M_S2, band.likely * G_M_S2, band.high * G_M_S2)
+        turning = taut_factor(case.swing_rad, lift.turning_factor)
+        run = 0.0 if case.locked else case.run_m
+        fall = lift.fall_m + (lift.rest_fall_m if lift.fall_m > 0.0 else 0.0)
+        factor = turning if lift.fall_m <= 0.0 else 1.0
+        peaks = lead_peaks(weights, fall, lift.stiffness_n_m, factor, run)
+    except TreescanError as error:
+        return _failed(case, str(error))
+    tension = np.full(len(lift.directions), float(peaks.high_n))
+    if lift.fall_m <= 0.0:
+        release = np.abs(lift.angles_rad).max()
+        swing = 3.0 * np.cos(lift.angles_rad) - 2.0 * np.cos(release) + lift.turning_factor - 1.0
+        tension = np.minimum(tension, weights[2] * np.maximum(swing, 1.0))
+        tension[0] = float(peaks.high_n)
+    else:
+        tension[2:] = weights[2]
+    return _Answer(case, lift, peaks, tension)
+
+
+def _finish(
+    answers: list[_Answer],
+    model: SparModel,
+    tree: cKDTree,
+    standing: npt.NDArray[np.int64],
+) -> list[LoadResult]:
+    if not answers:
+        return []
+    parts = [_spar_loads(answer, tree, standing) for answer in answers]
+    counts = np.concatenate([part[0] for part in parts])
+    loads = Loads(
+        np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
+        np.concatenate([part[1] for part in parts]),
+        np.vstack([part[2] for part in parts]),
+        np.vstack([part[3] for part in parts]),
+    )
+    shares = peak_shares(model, loads)
+    results = []
+    row = 0
+    for answer in answers:
+        count = len(answer.tension_n)
+        results.append(_result(answer, model, shares, slice(row, row + count)))
+        row += count
+    return results
+
+
+def _spar_loads(
+    answer: _Answer, tree: cKDTree, standing: npt.NDArray[np.int64]
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Floats, Floats]:
+    """Loads of every direction of a case: anchor, redirects, device."""
+    lift, case = answer.lift, answer.case
+    places = _hang_points(case, lift)
+    nodes = np.concatenate(
+        [[case.anchor.node], standing[np.atleast_1d(tree.query(lift.points_m[1:])[1])]]
+    ).astype(np.int64)
+    forces = [
+        line_forces_n(lift, tension, direction)
+        for tension, direction in zip(answer.tension_n, lift.directions, strict=True)
+    ]
+    count = len(forces)
+    return (
+        np.full(count, len(nodes), dtype=np.int64),
+        np.tile(nodes, count),
+        np.tile(places, (count, 1)),
+        np.vstack(forces),
+    )
+
+
+def line_forces_n(lift: Lift, lead_n: float, direction: Floats) -> Floats:
+    """Pull of the line on anchor, redirects and device, shape (r + 2, 3). [N]"""
+    ways = np.diff(lift.points_m, axis=0) / np.maximum(lift.legs_m, 1e-9)[:, None]
+    tension = lead_n / np.cumprod(lift.ratio)
+    force = np.zeros_like(lift.points_m)
+    force[0] = lead_n * direction
+    force[:-1] += tension[:, None] * ways
+    force[1:] -= tension[:, None] * ways
+    return force
+
+
+def _hang_points(case: LoadCase, lift: Lift) -> Floats:
+    """Where the line pulls: the block stands off the bark toward the piece."""
+    points = lift.points_m.copy()
+    toward = case.piece.centre_m - points[0]
+    flat = np.array([toward[0], toward[1], 0.0])
+    size = float(np.linalg.norm(flat))
+    side = flat / size if size > 1e-6 else np.array([1.0, 0.0, 0.0])
+    points[0] += side * (0.5 * case.anchor.diameter_m + BLOCK_M)
+    return points
+
+
+def _result(answer: _Answer, model: SparModel, shares: SparShares, rows: slice) -> LoadResult:
+    case, lift, peaks = answer.case, answer.lift, answer.peaks
+    worst = int(rows.start + np.argmax(shares.share[rows]))
+    node = int(shares.worst_node[worst])
+    high = float(peaks.high_n)
+    forces = line_forces_n(lift, high, lift.directions[0])
+    resultant = float(np.linalg.norm(forces[0]))
+    kind = "stem" if model.graph.order[node] == 0 else "limb"
+    used = gear_shares(case, lift, high, resultant, model.limits.line_share_of_mbs)
+    section = float(shares.share[worst]) / model.limits.anchor_share
+    used[f"{kind} section at {shares.worst_height_m[worst]:.1f} m"] = section
+    used["root plate"] = _root_share(model, float(shares.base_moment_n_m[rows].max()))
+    governs = max(used, key=lambda item: used[item])
+    redirects = tuple(float(np.linalg.norm(f)) for f in forces[1:-1])
+    down = float(np.prod(lift.ratio))
+    return LoadResult(
+        case=case,
+        lead_tension_n=_band(peaks, 1.0),
+        fall_tension_n=_band(peaks, 1.0 / float(lift.ratio[0])),
+        anchor_load_n=_band(peaks, resultant / high),
+        anchor_direction=forces[0] / max(resultant, 1e-9),
+        line_needed_m=line_needed_m(lift, case),
+        run_m=0.0 if case.locked else case.run_m,
+        utilisation=used,
+        governs=governs,
+        share=used[governs],
+        worst_section_node=node,
+        warnings=_warnings(case, lift, model, node),
+        device_wraps=_wraps(case, case.piece.mass_kg.high * G_M_S2 / down, high / down),
+        redirect_loads_n=redirects,
+    )
+
+
+def gear_shares(
+    case: LoadCase, lift: Lift, lead_n: float, resultant_n: float, limit: float
+) -> dict[str, float]:
+    """Share of its limit for line, sling, block, device and length of line.
+
+    ``limit`` is the share of the (knotted, worn) strength that a peak may reach.
+    """
+    gear = case.gear
+    line = gear.line.mbs_n * gear.knot_efficiency * gear.wear_factor
+    used = {"line": lead_n / (line * limit)}
+    if gear.sling.mbs_n > 0.0:
+        strength = gear.sling.mbs_n * gear.sling.efficiency * gear.wear_factor
+        used["sling"] = resultant_n / (strength * limit)
+    if gear.block.mbs_n > 0.0:
+        used["block"] = resultant_n / (gear.block.mbs_n * gear.block.efficiency * limit)
+    if gear.friction_device.mbs_n > 0.0:
+        end = lead_n / float(np.prod(lift.ratio))
+        used["friction device"] = end / (gear.friction_device.mbs_n * limit)
+    if case.tie == "two-leg":
+        used["two-leg sling"] = max(two_leg_tensions(case)) * lead_n / (line * limit)
+    used["line length"] = line_needed_m(lift, case) / gear.line_length_m
+    return used
+
+
+def _root_share(model: SparModel, moment_n_m: float) -> float:
+    """Base overturning over what a sound root plate is assumed to hold."""
+    foot = int(np.flatnonzero(model.graph.parent == 0)[0])
+    strength = ROOT_SHARE * model.bending_pa[foot] * model.modulus_m3[foot] / model.safety[foot]
+    return moment_n_m / float(strength * model.limits.anchor_share)
+
+
+def _band(peaks: Peaks, factor: float) -> Band:
+    return Band(
+        float(peaks.low_n) * factor, float(peaks.likely_n) * factor, float(peaks.high_n) * factor
+    )
+
+
+def _wraps(case: LoadCase, hanging_n: float, peak_n: float) -> float:
+    """Turns on the device that hold the peak with the hand force, in halves."""
+    ratio = case.gear.friction_device.friction_ratio
+    if ratio <= 1.0:
+        return 0.0
+    mu = float(np.log(ratio) / (2.0 * np.pi))
+    turns = float(wraps_to_hold(max(peak_n, hanging_n), case.gear.hand_force_n, mu))
+    return float(np.ceil(2.0 * turns) / 2.0)
+
+
+def _warnings(case: LoadCase, lift: Lift, model: SparModel, node: int) -> tuple[str, ...]:
+    rows = []
+    path = model.graph.ancestors(case.anchor.node)[:-1]
+    if model.graph.bridged[path].any():
+        rows.append("the scan did not see part of the wood under the anchor: inspect it")
+    if case.anchor.rejected:
+        rows.append(f"anchor {case.anchor.anchor_id} was rejected: {case.anchor.rejected}")
+    if not case.locked and case.run_m > 0.0 and lift.fall_m > 0.0:
+        rows.append(
+            f"counts on {case.run_m:.1f} m of line run; a locked line would pull harder: "
+            "agree it with the brake hand before the cut"
+        )
+    if model.union[node] < 1.0:
+        rows.append(f"a union factor of {model.union[node]:.2f} applies at the weakest section")
+    return tuple(rows)
+
+
+def _failed(case: LoadCase, reason: str) -> LoadResult:
+    return LoadResult(
+        case=case,
+        lead_tension_n=ZERO_BAND,
+        fall_tension_n=ZERO_BAND,
+        anchor_load_n=ZERO_BAND,
+        anchor_direction=np.array([0.0, 0.0, -1.0]),
+        line_needed_m=0.0,
+        run_m=case.run_m,
+        utilisation={},
+        governs="no answer",
+        share=float("inf"),
+        worst_section_node=-1,
+        failed=reason,
+    )

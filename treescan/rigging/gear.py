@@ -1,0 +1,164 @@
+"""Gear of the job: a catalogue in generic terms, and the site file's own entries.
+
+Catalogue values are typical, not a rating: the tag on the gear in hand leads.
+"""
+
+from __future__ import annotations
+
+import csv
+import difflib
+from collections.abc import Mapping
+from functools import cache
+from importlib import resources
+
+from treescan.errors import SiteFileError, SourceDataError
+from treescan.mechanics.rope import knot_efficiency
+from treescan.rigging.types import GearItem, GearSet
+from treescan.site.model import Gear
+
+KINDS = ("line", "sling", "block", "friction device")
+MBS_LIMIT_KN = {"line": 300.0, "sling": 1000.0, "block": 1000.0, "friction device": 1000.0}
+MODULUS_LIMIT_KN = (3.0, 5000.0)
+_NUMBERS = ("mbs_kn", "modulus_kn", "efficiency", "friction_ratio", "kg_per_m", "diameter_mm")
+_DEFAULTS = {
+    "mbs_kn": 0.0,
+    "modulus_kn": 0.0,
+    "efficiency": 1.0,
+    "friction_ratio": 1.0,
+    "kg_per_m": 0.0,
+    "diameter_mm": 0.0,
+}
+
+
+@cache
+def catalogue() -> tuple[GearItem, ...]:
+    """Every shipped entry, in the order of ``data/gear.csv``."""
+    text = resources.files("treescan.rigging").joinpath("data/gear.csv").read_text("utf-8")
+    return tuple(_item(row, "gear.csv") for row in csv.DictReader(text.splitlines()))
+
+
+def find_gear(name: str, kind: str, own: tuple[GearItem, ...] = ()) -> GearItem:
+    """Entry by name (any case), own entries first.
+
+    Parameters
+    ----------
+    name : str
+    kind : {"line", "sling", "block", "friction device"}
+    own : tuple of GearItem
+        The user's entries.
+
+    Raises
+    ------
+    SiteFileError
+        Unknown name; the message gives near matches.
+    """
+    rows = [item for item in (*own, *catalogue()) if item.kind == kind]
+    for item in rows:
+        if item.name.casefold() == name.strip().casefold():
+            return item
+    names = [item.name for item in rows]
+    near = difflib.get_close_matches(name.strip(), names, 3, 0.4) or names[:3]
+    raise SiteFileError(
+        f"[gear] {kind} {name!r} is not in the catalogue; near matches: "
+        f"{'; '.join(near)}. Use one of them, or add your own entry under [[gear.own]]."
+    )
+
+
+def own_entries(gear: Gear) -> tuple[GearItem, ...]:
+    """Own entries of the site file: ``name``, ``kind`` and ``mbs_kn`` are needed.
+
+    Raises
+    ------
+    SiteFileError
+        A key is missing or unknown, or a value is outside its limits.
+    """
+    return tuple(_own_item(dict(entry), number) for number, entry in enumerate(gear.own, start=1))
+
+
+def resolve_gear(gear: Gear) -> GearSet:
+    """Look every name of ``[gear]`` up.
+
+    Raises
+    ------
+    SiteFileError
+        An unknown name or knot, or a bad own entry.
+    """
+    own = own_entries(gear)
+    try:
+        knot = knot_efficiency(gear.knot)
+    except SourceDataError as error:
+        raise SiteFileError(f"[gear] knot: {error}") from error
+    return GearSet(
+        line=find_gear(gear.line, "line", own),
+        line_length_m=gear.line_length_m,
+        sling=find_gear(gear.sling, "sling", own),
+        block=find_gear(gear.block, "block", own),
+        friction_device=find_gear(gear.friction_device, "friction device", own),
+        knot_efficiency=knot,
+        wear_factor=gear.wear_factor,
+        hand_force_n=gear.hand_force_n,
+    )
+
+
+def _own_item(entry: dict[str, str | float], number: int) -> GearItem:
+    where = f"[[gear.own]] {number}"
+    known = {"name", "kind", "source", *_NUMBERS}
+    for key in entry:
+        if key not in known:
+            near = difflib.get_close_matches(key, sorted(known), 1, 0.5)
+            hint = f"; did you mean {near[0]}?" if near else f"; known: {', '.join(sorted(known))}."
+            raise SiteFileError(f"{where}: unknown key {key!r}{hint}")
+    for key in ("name", "kind", "mbs_kn"):
+        if key not in entry:
+            raise SiteFileError(f"{where}: {key} is missing; name, kind and mbs_kn are needed.")
+    if entry["kind"] not in KINDS:
+        raise SiteFileError(f"{where}: kind must be one of {', '.join(KINDS)}.")
+    if entry["kind"] == "line" and "modulus_kn" not in entry:
+        raise SiteFileError(
+            f"{where}: modulus_kn is missing; for a line give 0.1 x MBS over its elongation at "
+            "10 % of MBS."
+        )
+    row = {key: str(value) for key, value in entry.items()}
+    return _item({"source": "own entry of the site file", **row}, where)
+
+
+def _item(row: Mapping[str, str], where: str) -> GearItem:
+    numbers = {key: _number(row, key, where) for key in _NUMBERS}
+    kind = row["kind"]
+    if numbers["mbs_kn"] > MBS_LIMIT_KN[kind]:
+        raise SiteFileError(
+            f"{where}: mbs_kn = {numbers['mbs_kn']:g} for a {kind} is above "
+            f"{MBS_LIMIT_KN[kind]:g} kN; check the unit (kN, not lbf or kg)."
+        )
+    if kind == "line":
+        low, high = MODULUS_LIMIT_KN
+        if not low <= numbers["modulus_kn"] <= high or numbers["mbs_kn"] <= 0:
+            raise SiteFileError(
+                f"{where}: a line needs mbs_kn above 0 and modulus_kn of {low:g} to {high:g} kN."
+            )
+    if numbers["friction_ratio"] < 1.0 or not 0.0 < numbers["efficiency"] <= 1.0:
+        raise SiteFileError(
+            f"{where}: friction_ratio must be at least 1 and efficiency in 0..1 (0 excluded)."
+        )
+    return GearItem(
+        name=row["name"],
+        kind=kind,
+        mbs_n=1e3 * numbers["mbs_kn"],
+        source=row["source"],
+        modulus_n=1e3 * numbers["modulus_kn"],
+        efficiency=numbers["efficiency"],
+        friction_ratio=numbers["friction_ratio"],
+        kg_per_m=numbers["kg_per_m"],
+        diameter_m=1e-3 * numbers["diameter_mm"],
+    )
+
+
+def _number(row: Mapping[str, str], key: str, where: str) -> float:
+    text = row.get(key, "") or str(_DEFAULTS[key])
+    try:
+        value = float(text)
+    except ValueError:
+        raise SiteFileError(f"{where}: {key} = {text!r} is not a number.") from None
+    if not 0.0 <= value < 1e6:
+        raise SiteFileError(f"{where}: {key} = {text} must be 0 or more and finite.")
+    return value

@@ -1,0 +1,303 @@
+"""The standing tree as a structure: forces at every section between a load and the ground.
+
+The graph is a rooted tree, so section forces follow by walking from each load to the root; no
+frame analysis is needed.  A section is the lower end of a node's edge.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from treescan.errors import InvalidInputError
+from treescan.rigging.model import SAFETY_PERSON, SparModel, spar_model
+
+__all__ = [
+    "SAFETY_PERSON",
+    "Loads",
+    "SectionForces",
+    "SparModel",
+    "SparShares",
+    "allowable_n",
+    "deflection_m",
+    "each_a_case",
+    "one_case",
+    "peak_shares",
+    "section_forces",
+    "spar_model",
+]
+
+Floats = npt.NDArray[np.float64]
+Int64s = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Loads:
+    """Forces on the tree, grouped by case.
+
+    Attributes
+    ----------
+    start : ndarray, shape (cases + 1,), int64
+        Case i has the loads ``start[i]:start[i + 1]``.
+    node : ndarray, shape (k,), int64
+        Node that carries each load.
+    point_m, force_n : ndarray, shape (k, 3)
+        Where it acts and the force. [m], [N]
+    """
+
+    start: Int64s
+    node: Int64s
+    point_m: Floats
+    force_n: Floats
+
+
+@dataclass(frozen=True)
+class SparShares:
+    """Per case: greatest share of the allowable, its section, and the base moment.
+
+    ``share`` is safety factor x stress over ultimate stress, before the site's
+    ``anchor_share``; shape (cases,).
+    """
+
+    share: Floats
+    worst_node: Int64s
+    worst_height_m: Floats
+    base_moment_n_m: Floats
+
+
+@dataclass(frozen=True)
+class SectionForces:
+    """Forces at every section for one case, each shape (n,). [N], [N m]
+
+    Off the loaded paths only self weight acts.  ``share`` is of the allowable, as in
+    :class:`SparShares`.
+    """
+
+    bending_n_m: Floats
+    torsion_n_m: Floats
+    shear_n: Floats
+    axial_n: Floats
+    share: Floats
+
+
+def one_case(node: npt.ArrayLike, point_m: npt.ArrayLike, force_n: npt.ArrayLike) -> Loads:
+    """Loads that act together, as one case."""
+    nodes = np.atleast_1d(np.asarray(node, dtype=np.int64))
+    return Loads(
+        np.array([0, len(nodes)], dtype=np.int64),
+        nodes,
+        np.atleast_2d(np.asarray(point_m, dtype=np.float64)),
+        np.atleast_2d(np.asarray(force_n, dtype=np.float64)),
+    )
+
+
+def each_a_case(node: Int64s, point_m: Floats, force_n: Floats) -> Loads:
+    """Every load a case of its own."""
+    nodes = np.asarray(node, dtype=np.int64)
+    return Loads(np.arange(len(nodes) + 1, dtype=np.int64), nodes, point_m, force_n)
+
+
+def peak_shares(model: SparModel, loads: Loads, safety: Floats | float | None = None) -> SparShares:
+    """Greatest share of the allowable between the loads and the ground, per case.
+
+    Parameters
+    ----------
+    model : SparModel
+    loads : Loads
+    safety : float or ndarray, shape (n,), optional
+        Other safety factors, such as :data:`SAFETY_PERSON`.
+
+    Raises
+    ------
+    InvalidInputError
+        A load on a node that is no longer standing, or a value that is not finite.
+    """
+    _check(model, loads)
+    factor = model.safety if safety is None else np.broadcast_to(safety, model.safety.shape)
+    cases = len(loads.start) - 1
+    share, worst = np.zeros(cases), np.zeros(cases, dtype=np.int64)
+    base = np.zeros((cases, 3))
+    _walk(
+        model.graph.parent.astype(np.int64),
+        model.section_m,
+        model.axis,
+        _limits(model, factor),
+        np.hstack([model.self_force_n, model.self_moment_n_m]),
+        model.base_m,
+        (loads.start, loads.node, loads.point_m, loads.force_n),
+        (share, worst, base),
+    )
+    base += model.self_moment_n_m[0]
+    return SparShares(share, worst, model.height_m[worst], np.hypot(base[:, 0], base[:, 1]))
+
+
+def section_forces(model: SparModel, loads: Loads) -> SectionForces:
+    """Forces at every section for a single case (``loads`` holds one).
+
+    Bending is the moment across the edge's axis, torsion along it; axial is positive in
+    tension.
+    """
+    _check(model, loads)
+    force, moment = model.self_force_n.copy(), model.self_moment_n_m.copy()
+    for node, point, load in zip(loads.node, loads.point_m, loads.force_n, strict=True):
+        path = np.array(model.graph.ancestors(int(node)))
+        force[path] += load
+        moment[path] += np.cross(point - model.section_m[path], load)
+    torsion = np.einsum("ij,ij->i", moment, model.axis)
+    axial = np.einsum("ij,ij->i", force, model.axis)
+    bending = np.linalg.norm(moment - torsion[:, None] * model.axis, axis=1)
+    shear = np.linalg.norm(force - axial[:, None] * model.axis, axis=1)
+    normal = bending / model.modulus_m3 + np.abs(axial) / model.area_m2
+    tangent = np.abs(torsion) / (2.0 * model.modulus_m3) + 4.0 / 3.0 * shear / model.area_m2
+    share = model.safety * np.hypot(normal / model.bending_pa, tangent / model.shear_pa)
+    share[0] = 0.0
+    return SectionForces(bending, torsion, shear, axial, share)
+
+
+def allowable_n(
+    model: SparModel,
+    node: Int64s,
+    point_m: Floats,
+    direction: Floats,
+    safety: Floats | float | None = None,
+) -> tuple[Floats, Int64s]:
+    """Force at each node in a direction that brings some section to its allowable.
+
+    Lower bound: shares of self weight and of the load are added (triangle inequality).
+
+    Parameters
+    ----------
+    model : SparModel
+    node : ndarray, shape (k,)
+    point_m, direction : ndarray, shape (k, 3)
+        Point of action and unit vectors.
+    safety : float or ndarray, optional
+
+    Returns
+    -------
+    (force, section) : ndarray (k,), ndarray (k,)
+        [N], and the node whose section governs; 0 where self weight alone is too much.
+    """
+    probe = 10_000.0
+    loads = each_a_case(node, point_m, probe * direction)
+    loaded = peak_shares(_weightless(model), loads, safety)
+    resting = peak_shares(model, each_a_case(node, point_m, 1e-6 * direction), safety)
+    spare = np.maximum(1.0 - resting.share, 0.0)
+    return probe * spare / np.maximum(loaded.share, 1e-12), loaded.worst_node
+
+
+def deflection_m(model: SparModel, node: int, force_n: npt.ArrayLike) -> Floats:
+    """Elastic movement of a node under a force on it, shape (3,). [m]
+
+    Unit-load method over the sections between the node and the ground; bending only.
+
+    Parameters
+    ----------
+    model : SparModel
+    node : int
+    force_n : array_like, shape (3,)
+        [N]
+    """
+    path = np.array(model.graph.ancestors(node)[:-1])
+    if not len(path):
+        return np.zeros(3)
+    force = np.asarray(force_n, dtype=np.float64)
+    middle = 0.5 * (model.section_m[path] + model.graph.position_m[path])
+    arm = model.graph.position_m[node] - middle
+    moment = np.cross(arm, force)
+    along = np.einsum("ij,ij->i", moment, model.axis[path])[:, None] * model.axis[path]
+    up = model.graph.parent[path]
+    length = np.linalg.norm(model.graph.position_m[path] - model.graph.position_m[up], axis=1)
+    turn = (moment - along) * (length / (model.elasticity_pa * model.inertia_m4)[path])[:, None]
+    result: Floats = np.cross(turn, arm).sum(axis=0)
+    return result
+
+
+def _weightless(model: SparModel) -> SparModel:
+    zero = np.zeros_like(model.self_force_n)
+    return replace(model, self_force_n=zero, self_moment_n_m=zero)
+
+
+def _limits(model: SparModel, safety: Floats) -> Floats:
+    """Columns: 1/Z, 1/A, safety/bending strength, safety/shear strength."""
+    return np.stack(
+        [
+            1.0 / model.modulus_m3,
+            1.0 / model.area_m2,
+            safety / model.bending_pa,
+            safety / model.shear_pa,
+        ],
+        axis=1,
+    )
+
+
+def _check(model: SparModel, loads: Loads) -> None:
+    if len(loads.node) and not model.standing[loads.node].all():
+        gone = int(loads.node[~model.standing[loads.node]][0])
+        raise InvalidInputError(f"a load acts on node {gone}, which is no longer standing.")
+    if not (np.isfinite(loads.force_n).all() and np.isfinite(loads.point_m).all()):
+        raise InvalidInputError("a load on the spar is not finite. Check the case.")
+
+
+@njit(cache=True)
+def _walk(parent, section, axis, limits, weight, base, loads, out):  # type: ignore[no-untyped-def] # noqa: ANN001
+    start, load_node, point, force = loads
+    share, worst, base_moment = out
+    n = parent.shape[0]
+    total = np.zeros((n, 6))
+    stamp = np.full(n, -1)
+    touched = np.empty(n, np.int64)
+    for case in range(start.shape[0] - 1):
+        count = 0
+        for k in range(start[case], start[case + 1]):
+            fx, fy, fz = force[k, 0], force[k, 1], force[k, 2]
+            px, py, pz = point[k, 0] - base[0], point[k, 1] - base[1], point[k, 2] - base[2]
+            mx, my, mz = py * fz - pz * fy, pz * fx - px * fz, px * fy - py * fx
+            base_moment[case, 0] += mx
+            base_moment[case, 1] += my
+            base_moment[case, 2] += mz
+            node = load_node[k]
+            while node > 0:
+                if stamp[node] != case:
+                    stamp[node] = case
+                    touched[count] = node
+                    count += 1
+                    for i in range(6):
+                        total[node, i] = 0.0
+                total[node, 0] += fx
+                total[node, 1] += fy
+                total[node, 2] += fz
+                total[node, 3] += mx
+                total[node, 4] += my
+                total[node, 5] += mz
+                node = parent[node]
+        best, at = 0.0, 0
+        for j in range(count):
+            node = touched[j]
+            ax, ay, az = axis[node, 0], axis[node, 1], axis[node, 2]
+            sx = section[node, 0] - base[0]
+            sy = section[node, 1] - base[1]
+            sz = section[node, 2] - base[2]
+            fx, fy, fz = total[node, 0], total[node, 1], total[node, 2]
+            mx = total[node, 3] - (sy * fz - sz * fy) + weight[node, 3]
+            my = total[node, 4] - (sz * fx - sx * fz) + weight[node, 4]
+            mz = total[node, 5] - (sx * fy - sy * fx) + weight[node, 5]
+            fx += weight[node, 0]
+            fy += weight[node, 1]
+            fz += weight[node, 2]
+            twist = mx * ax + my * ay + mz * az
+            axial = fx * ax + fy * ay + fz * az
+            bend = np.sqrt(max(mx * mx + my * my + mz * mz - twist * twist, 0.0))
+            shear = np.sqrt(max(fx * fx + fy * fy + fz * fz - axial * axial, 0.0))
+            normal = (bend * limits[node, 0] + abs(axial) * limits[node, 1]) * limits[node, 2]
+            tangent = 0.5 * abs(twist) * limits[node, 0] + 4.0 / 3.0 * shear * limits[node, 1]
+            tangent *= limits[node, 3]
+            value = normal * normal + tangent * tangent
+            if value > best:
+                best, at = value, node
+        share[case] = np.sqrt(best)
+        worst[case] = at

@@ -1,0 +1,179 @@
+"""Where a climber may tie in: unions above the work, with a strength rule of their own."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from treescan.mensuration.measures import TreeMeasures
+from treescan.pointcloud.cloud import Ground
+from treescan.rigging.anchors import candidate_nodes, heights_m
+from treescan.rigging.model import SAFETY_PERSON, SparModel, spar_model
+from treescan.rigging.spar import allowable_n
+from treescan.rigging.types import Anchor
+from treescan.site.model import Site
+from treescan.skeleton.graph import MODELLED, TreeGraph
+from treescan.units import G_M_S2
+from treescan.wood.decay import WoodState
+from treescan.wood.types import GreenMass, Species
+
+Floats = npt.NDArray[np.float64]
+Int64s = npt.NDArray[np.int64]
+
+MIN_DIAMETER_M = 0.10
+"""Sound diameter for a tie-in [common practice]."""
+MIN_HEIGHT_M = 4.0
+WORKING_FACTOR = 2.0
+"""A line anchored at the base puts up to twice the climber's weight on the tie-in."""
+STOP_FACTOR = 4.186
+"""Abrupt stop of a descent, tension over weight (Kane 2007, Arboric. Urban For. 33(1), p. 41)."""
+FALL_FACTOR = 10.6
+"""Highest peak over weight in simulated falls (Kane 2020, Urban For. Urban Green. 49:126625)."""
+APART_M = 1.0
+"""A tie-in keeps at least this far from a rigging anchor [judgement]."""
+KIT_KG = 10.0
+"""Climbing gear and saw added to the climber's mass [judgement]."""
+OFFSET_M = 0.5
+"""The line is taken to hang this far from the union: the climber pulls sideways [judgement]."""
+
+
+def find_tie_ins(
+    graph: TreeGraph,
+    measures: TreeMeasures,
+    species: Species,
+    mass: GreenMass,
+    site: Site,
+    ground: Ground,
+    wood_state: WoodState | None = None,
+    rigging: Sequence[Anchor] = (),
+) -> tuple[Anchor, ...]:
+    """All tie-in candidates, best first; the rejected ones follow with their reason.
+
+    A tie-in is a union of at least 100 mm sound diameter that carries twice the climber with
+    a safety factor of 10 and the worst measured fall without breaking, in the weakest of
+    eight directions.  Rank: height, then strength in hand; nearness to a wish of the site
+    file leads.
+
+    Parameters
+    ----------
+    graph, measures, species, mass, site, ground
+        The tree and the job, local frame.
+    wood_state : WoodState, optional
+    rigging : sequence of Anchor
+        Rigging anchors in use; a tie-in within 1 m of one is rejected.
+
+    Returns
+    -------
+    tuple of Anchor
+        Ids "T1", "T2", ...; ``allowable_n`` is the pull allowed at safety factor 10.
+    """
+    model = spar_model(graph, mass, species, measures, site, wood_state=wood_state)
+    node, union = candidate_nodes(graph)
+    keep = graph.order[node] <= 1
+    node, union = node[keep], union[keep]
+    height = heights_m(graph, ground)
+    force, section, direction = _weakest(model, node)
+    weight = (site.climber.mass_kg + KIT_KG) * G_M_S2
+    rows = []
+    for i, at in enumerate(node):
+        reason = _reason(model, int(at), int(union[i]), height, float(force[i]), weight, rigging)
+        anchor = Anchor(
+            anchor_id="",
+            node=int(at),
+            position_m=graph.position_m[at].copy(),
+            height_m=float(height[at]),
+            diameter_m=float(2.0 * graph.radius_m[at]),
+            union_ratio=float(model.union_ratio[union[i]]) if union[i] >= 0 else 0.0,
+            allowable_n=float(force[i]),
+            governs=f"section at {height[section[i]]:.1f} m, safety factor {SAFETY_PERSON:g}",
+            best_direction=-direction[i],
+            rejected=reason,
+            notes=(
+                f"carries {force[i] / (WORKING_FACTOR * weight):.1f} times the working pull and "
+                f"{SAFETY_PERSON * force[i] / (FALL_FACTOR * weight):.1f} times the worst "
+                "measured fall before breaking",
+                "test it with two persons' weight before the ascent [common practice]",
+            ),
+        )
+        rows.append((bool(reason), _rank(anchor, site, weight), int(at), anchor))
+    rows.sort(key=lambda row: row[:3])
+    return tuple(
+        replace(anchor, anchor_id=f"T{number}")
+        for number, (_, _, _, anchor) in enumerate(rows, start=1)
+    )
+
+
+def second_tie_in(tie_ins: Sequence[Anchor], first: Anchor) -> Anchor | None:
+    """Second attachment while the saw runs: the best usable one at least 1 m from the first."""
+    for anchor in tie_ins:
+        apart = float(np.linalg.norm(anchor.position_m - first.position_m))
+        if not anchor.rejected and apart >= APART_M:
+            return anchor
+    return None
+
+
+def _weakest(model: SparModel, node: Int64s) -> tuple[Floats, Int64s, Floats]:
+    """Allowable pull in the weakest of nine directions, its section, and that direction."""
+    turn = np.radians(np.arange(0.0, 360.0, 45.0))
+    tilt = np.radians(30.0)
+    rows = [np.array([0.0, 0.0, -1.0])] + [
+        np.array([np.sin(tilt) * np.cos(a), np.sin(tilt) * np.sin(a), -np.cos(tilt)]) for a in turn
+    ]
+    least = np.full(len(node), np.inf)
+    section, direction = node.copy(), np.tile(rows[0], (len(node), 1))
+    for row in rows:
+        pull = np.broadcast_to(row, (len(node), 3))
+        side = np.array([row[0], row[1], 0.0]) if row[2] > -1.0 else np.array([1.0, 0.0, 0.0])
+        point = model.graph.position_m[node] + OFFSET_M * side / np.linalg.norm(side)
+        force, worst = allowable_n(model, node, point, pull, SAFETY_PERSON)
+        lower = force < least
+        least, section = np.where(lower, force, least), np.where(lower, worst, section)
+        direction[lower] = row
+    return least, section, direction
+
+
+def _reason(
+    model: SparModel,
+    node: int,
+    union: int,
+    height: Floats,
+    force_n: float,
+    weight_n: float,
+    rigging: Sequence[Anchor],
+) -> str:
+    graph, state = model.graph, model.state
+    path = graph.ancestors(node)[:-1]
+    diameter = float(model.diameter_m[node])
+    if diameter < MIN_DIAMETER_M:
+        return f"too thin: {diameter * 100:.0f} cm sound diameter, at least 10 cm is needed"
+    if height[node] < MIN_HEIGHT_M:
+        return f"too low: {height[node]:.1f} m; a tie-in is above the work"
+    if state.dead[path].any() or state.decayed[path].any() or state.cracked[path].any():
+        return "dead, decayed or cracked wood between it and the ground"
+    if union < 0:
+        return "no union: a bare limb or stem lets the line slide"
+    if model.union_ratio[union] > 0.85 or model.union[union] <= 0.35:
+        return f"poor union: branch {model.union_ratio[union]:.2f} of the stem or included bark"
+    if graph.source[node] == MODELLED:
+        return "the scan did not see it: its diameter is a guess"
+    if force_n < WORKING_FACTOR * weight_n:
+        return (
+            f"too weak for a person: {force_n / 1000:.1f} kN at safety factor "
+            f"{SAFETY_PERSON:g}, {WORKING_FACTOR * weight_n / 1000:.1f} kN is needed"
+        )
+    for anchor in rigging:
+        if np.linalg.norm(anchor.position_m - graph.position_m[node]) < APART_M:
+            return f"shares its place with the rigging anchor {anchor.anchor_id}"
+    return ""
+
+
+def _rank(anchor: Anchor, site: Site, weight_n: float) -> float:
+    """Smaller is better: height and strength in hand, pulled toward the wish if there is one."""
+    hand = min(anchor.allowable_n / (WORKING_FACTOR * weight_n), 3.0)
+    score = -anchor.height_m - 1.0 * hand
+    if site.climber.tie_in_m is not None:
+        score += 10.0 * float(np.linalg.norm(anchor.position_m - np.array(site.climber.tie_in_m)))
+    return score
