@@ -18,7 +18,7 @@ from tests.scenes.mesh import leaf_mesh, wood_mesh
 from tests.scenes.truth import TreeTruth, tree_truth
 from treescan.pointcloud.cloud import PointCloud
 
-VERSION = 1
+VERSION = 2
 """Raise when the generator's output changes: old cache files are then not used."""
 GRID_M = np.array([447_250.0, 5_412_600.0, 180.0])
 """Offset of a size that national grids have."""
@@ -176,7 +176,7 @@ def scan_scene(
     found = scan(tool, place, eyes, rng)
     keep = np.flatnonzero(rng.uniform(size=len(found.xyz)) < cropping(place, found.xyz))
     if len(keep) > max_points:
-        keep = np.sort(rng.choice(len(keep), max_points, replace=False))
+        keep = np.sort(rng.choice(keep, max_points, replace=False))
     label = found.label[keep]
     cloud = PointCloud(
         xyz=found.xyz[keep],
