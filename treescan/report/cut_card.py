@@ -1,0 +1,385 @@
+"""``cut_list.pdf``: cover, one card a step (or rows), haul sheet and cautions, for paper.
+
+Black on white, no dark fills, a tick box a step, page x of y; the same input gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Literal
+from xml.sax.saxutils import escape
+
+import matplotlib
+from reportlab.lib import colors
+from reportlab.lib.pagesizes import A4, LETTER
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import (
+    BaseDocTemplate,
+    Flowable,
+    Frame,
+    KeepTogether,
+    PageBreak,
+    PageTemplate,
+    Paragraph,
+    Spacer,
+    Table,
+    TableStyle,
+)
+
+from treescan.planning.types import JobResult, Step
+from treescan.report import wording
+from treescan.report.cautions import SHORT, all_cautions
+from treescan.report.drawings import cut_sketch, plan_sketch
+from treescan.report.facts import StepFacts, step_facts
+from treescan.report.hinge_sketch import HingeFlowable
+from treescan.report.plan_json import plan_identity
+from treescan.report.sketch_pdf import SketchFlowable
+from treescan.report.tables import anchor_table, haul_table, limits_list, summary_rows, truck_table
+from treescan.report.wording import Words, fill
+from treescan.units import UnitSystem
+
+Paper = Literal["letter", "a4"]
+MARGIN = 40.0
+GRID = colors.HexColor("#777777")
+
+
+def cut_card_pdf(
+    result: JobResult,
+    units: UnitSystem = "metric",
+    paper: Paper | None = None,
+    *,
+    rows: bool = False,
+) -> bytes:
+    """Return the printed cut list.
+
+    ``paper`` defaults to Letter with US units and to A4 otherwise; ``rows`` gives one table
+    row a step in place of a card a step.
+    """
+    _fonts()
+    size = LETTER if (paper or ("letter" if units == "us" else "a4")) == "letter" else A4
+    story = _cover(result, units, size[0] - 2 * MARGIN)
+    facts = step_facts(result)
+    steps = result.plan.steps if result.plan else ()
+    if rows:
+        story += [PageBreak(), _row_table(facts, units, size[0] - 2 * MARGIN)]
+    else:
+        story.append(PageBreak())
+        for step, fact in zip(steps, facts, strict=True):
+            story += [_card(result, step, fact, units, size[0] - 2 * MARGIN), Spacer(1, 10)]
+    story += _last_pages(result, units, size[0] - 2 * MARGIN)
+    return _build(result, story, size)
+
+
+def _fonts() -> None:
+    """Register the DejaVu fonts that come with matplotlib: the built-in ones lack ≤ and →."""
+    if "Sans" in pdfmetrics.getRegisteredFontNames():
+        return
+    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    for name, file in (("Sans", "DejaVuSans.ttf"), ("Sans-Bold", "DejaVuSans-Bold.ttf")):
+        pdfmetrics.registerFont(TTFont(name, str(folder / file)))
+    pdfmetrics.registerFontFamily(
+        "Sans", normal="Sans", bold="Sans-Bold", italic="Sans", boldItalic="Sans-Bold"
+    )
+
+
+def _style(size: float = 9.5, *, bold: bool = False, after: float = 2) -> ParagraphStyle:
+    return ParagraphStyle(
+        "s",
+        fontName="Sans-Bold" if bold else "Sans",
+        fontSize=size,
+        leading=size * 1.28,
+        spaceAfter=after,
+    )
+
+
+def _say(text: str, size: float = 9.5, *, bold: bool = False) -> Paragraph:
+    return Paragraph(escape(text), _style(size, bold=bold))
+
+
+class _NumberedCanvas(Canvas):
+    """Writes "page x of y" with the plan's name on every page."""
+
+    def __init__(self, *args: Any, foot: str = "", alert: str = "", **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self._foot, self._alert = foot, alert
+        self._pages: list[dict[str, Any]] = []
+
+    def showPage(self) -> None:  # noqa: N802
+        """Keep the page until their number is known."""
+        self._pages.append(dict(self.__dict__))
+        self._startPage()
+
+    def save(self) -> None:
+        """Write all pages."""
+        for number, page in enumerate(self._pages, start=1):
+            self.__dict__.update(page)
+            width = self._pagesize[0]
+            self.setFont("Sans", 7.5)
+            self.drawString(MARGIN, 26, self._foot)
+            self.drawRightString(width - MARGIN, 26, f"page {number} of {len(self._pages)}")
+            self.setFont("Sans", 6.5)
+            self.drawString(MARGIN, 16, SHORT)
+            if self._alert:
+                self.setFont("Sans-Bold", 9)
+                self.drawString(MARGIN, self._pagesize[1] - 28, self._alert)
+            super().showPage()
+        super().save()
+
+
+def _build(result: JobResult, story: list[Flowable], size: tuple[float, float]) -> bytes:
+    out = io.BytesIO()
+    plan = result.plan
+    day = result.date or "date: ____________"
+    foot = f"Plan {plan_identity(result)}  ·  {day}  ·  scan {result.scan_name}"
+    alert = ""
+    if plan is not None and not plan.feasible:
+        alert = "NOT A WORKING PLAN: limits are broken. Do not start; see the marked steps."
+    document = BaseDocTemplate(
+        out,
+        pagesize=size,
+        leftMargin=MARGIN,
+        rightMargin=MARGIN,
+        topMargin=MARGIN,
+        bottomMargin=MARGIN,
+        title=f"Cut list, {result.site.job.name}",
+        author="treescan",
+        subject=SHORT,
+        invariant=1,
+    )
+    frame = Frame(MARGIN, MARGIN, size[0] - 2 * MARGIN, size[1] - 2 * MARGIN, 0, 0, 0, 0)
+    document.addPageTemplates([PageTemplate("page", [frame])])
+
+    def canvas(*args: Any, **kwargs: Any) -> _NumberedCanvas:
+        return _NumberedCanvas(*args, foot=foot, alert=alert, **kwargs)
+
+    document.build(story, canvasmaker=canvas)
+    return out.getvalue()
+
+
+def _cover(result: JobResult, units: UnitSystem, width: float) -> list[Flowable]:
+    plan = result.plan
+    story: list[Flowable] = [
+        _say(f"Cut list: {result.site.job.name}", 20, bold=True),
+        Spacer(1, 4),
+        _say(f"{result.species.common_name} ({result.species.scientific_name})", 11),
+    ]
+    if plan is not None:
+        story.append(_say(f"Plan: {plan.name}. {plan.explanation}", 9.5))
+        if not plan.feasible:
+            story.append(
+                _say(f"No order of cuts keeps every limit. {plan.smallest_change}", 11, bold=True)
+            )
+    rows = summary_rows(result)
+    half = (len(rows) + 1) // 2
+    cells = []
+    for i in range(half):
+        row: list[object] = []
+        for name, words in (
+            rows[i],
+            rows[i + half] if i + half < len(rows) else ("", wording.plain("")),
+        ):
+            row += [_say(name, 9), _say(words.text(units), 9.5, bold=True)]
+        cells.append(row)
+    table = Table(cells, [0.2 * width, 0.3 * width] * 2)
+    table.setStyle(_lines())
+    story += [Spacer(1, 4), table, Spacer(1, 8)]
+    story.append(SketchFlowable(plan_sketch(result), width, units, 330))
+    story += [Spacer(1, 6), *(_bullet(c) for c in all_cautions(result)[:3])]
+    story.append(Spacer(1, 6))
+    story.append(
+        _say(
+            "Accepted by (name, licence, signature): ___________________________  Date: __________",
+            9,
+        )
+    )
+    return story
+
+
+def _lines() -> TableStyle:
+    return TableStyle(
+        [
+            ("GRID", (0, 0), (-1, -1), 0.4, GRID),
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("LEFTPADDING", (0, 0), (-1, -1), 4),
+            ("RIGHTPADDING", (0, 0), (-1, -1), 4),
+            ("TOPPADDING", (0, 0), (-1, -1), 2),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+        ]
+    )
+
+
+def _bullet(text: str, size: float = 8.5) -> Paragraph:
+    style = ParagraphStyle("b", parent=_style(size), leftIndent=10, bulletIndent=0)
+    return Paragraph(escape(text), style, bulletText="•")
+
+
+def card_words(fact: StepFacts) -> list[tuple[str, Words]]:
+    """Lines of a card as (what, words); lines that do not apply are left out."""
+    lines = [
+        ("Cut", fill("{}; {} of wood", fact.cut, fact.saw)),
+        ("Piece", fact.size),
+        ("Weight", fill("{}; plan on {}", fact.weight, fact.plan_on)),
+        ("Tie", fact.tie),
+        ("Anchor", fact.anchor),
+        ("Line load", fact.line),
+        ("Anchor load", fact.anchor_load),
+        ("Governed by", wording.bilingual(_governs(fact))),
+        ("Hinge", fact.hinge),
+        ("Goes to", fact.landing),
+        ("Closest", fact.closest),
+        ("People, time", wording.plain(f"{fact.people} people, {fact.minutes}")),
+        ("Trials", wording.plain(fact.chance)),
+    ]
+    return [(name, words) for name, words in lines if words]
+
+
+def _governs(fact: StepFacts) -> str:
+    if fact.share is None:
+        return ""
+    return f"{fact.governs}: {wording.percent(fact.share)} of its limit"
+
+
+def _card(
+    result: JobResult, step: Step, fact: StepFacts, units: UnitSystem, width: float
+) -> KeepTogether:
+    picture = 0.26 * width
+    text = [
+        [_say(name, 8.5), _say(words.text(units), 9.5, bold=name in {"Weight", "Cut", "Tie"})]
+        for name, words in card_words(fact)
+    ]
+    lines = Table(text, [0.105 * width, 0.365 * width])
+    lines.setStyle(
+        TableStyle(
+            [
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("TOPPADDING", (0, 0), (-1, -1), 1),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 1),
+                ("LEFTPADDING", (0, 0), (-1, -1), 2),
+                ("RIGHTPADDING", (0, 0), (-1, -1), 2),
+            ]
+        )
+    )
+    side = [
+        SketchFlowable(cut_sketch(result, step), picture - 6, units),
+    ]
+    above: list[Flowable] = [
+        SketchFlowable(plan_sketch(result, step), picture - 6, units, picture + 5)
+    ]
+    if fact.hinge_azimuth_deg is not None:
+        above.append(
+            HingeFlowable(fact.hinge_azimuth_deg, step.hinge_below_level_deg or 0.0, picture - 6)
+        )
+    head = Table(
+        [
+            [
+                _TickBox(),
+                _say(f"{fact.number}.  {fact.name}", 13, bold=True),
+                _say(fact.method.upper(), 11, bold=True),
+            ]
+        ],
+        [26, 0.55 * width - 26, 0.45 * width - 0.5],
+    )
+    head.setStyle(
+        TableStyle([("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("LEFTPADDING", (0, 0), (-1, -1), 4)])
+    )
+    body: list[list[object]] = [[head, "", ""], [lines, side, above]]
+    marks = [("! " + w.text(units)) for w in fact.broken] + [w.text(units) for w in fact.warnings]
+    style = [
+        ("BOX", (0, 0), (-1, -1), 1.2, colors.black),
+        ("LINEBELOW", (0, 0), (-1, 0), 0.8, colors.black),
+        ("SPAN", (0, 0), (-1, 0)),
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("LEFTPADDING", (0, 0), (-1, -1), 3),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 3),
+    ]
+    if marks:
+        title = "LIMIT BROKEN" if fact.broken else "WARNING"
+        body.append([[_say(title, 9.5, bold=True), *(_bullet(m, 9) for m in marks)], "", ""])
+        style += [("SPAN", (0, 2), (-1, 2)), ("LINEABOVE", (0, 2), (-1, 2), 0.8, colors.black)]
+    table = Table(body, [0.48 * width, 0.26 * width, 0.26 * width])
+    table.setStyle(TableStyle(style))
+    return KeepTogether([table])
+
+
+class _TickBox(Flowable):
+    """An empty box to tick with a pencil."""
+
+    def wrap(self, *_: float) -> tuple[float, float]:
+        """Size on the page."""
+        return 18, 18
+
+    def draw(self) -> None:
+        """Draw the box."""
+        self.canv.setLineWidth(1.2)
+        self.canv.rect(0, 0, 18, 18)
+
+
+def _row_table(facts: tuple[StepFacts, ...], units: UnitSystem, width: float) -> Table:
+    head = ["", "Step, piece", "Cut and tie", "Weight, loads", "Goes to, closest", "Warnings"]
+    rows: list[list[object]] = [[_say(h, 8.5, bold=True) for h in head]]
+    for f in facts:
+        loads = [f.weight.text(units)]
+        if f.line:
+            loads += [
+                f"line {f.line.text(units)}",
+                f"anchor {f.anchor_load.text(units)}",
+                _governs(f),
+            ]
+        notes = [*(f"! {w.text(units)}" for w in f.broken), *(w.text(units) for w in f.warnings)]
+        rows.append(
+            [
+                _TickBox(),
+                [_say(f"{f.number}. {f.name}", 9.5, bold=True), _say(f.method, 9)],
+                [
+                    _say(x, 8.5)
+                    for x in (
+                        f.cut.text(units),
+                        f.saw.text(units) + " of wood",
+                        f.tie.text(units),
+                        f.anchor.text(units),
+                        f.hinge.text(units),
+                    )
+                    if x
+                ],
+                [_say(x, 8.5) for x in loads],
+                [_say(x, 8.5) for x in (f.landing.text(units), f.closest.text(units)) if x],
+                [_say(x, 8) for x in notes],
+            ]
+        )
+    shares = (0.045, 0.165, 0.22, 0.19, 0.19, 0.19)
+    table = Table(rows, [s * width for s in shares], repeatRows=1)
+    table.setStyle(_lines())
+    return table
+
+
+def _last_pages(result: JobResult, units: UnitSystem, width: float) -> list[Flowable]:
+    story: list[Flowable] = [PageBreak()]
+    sections: list[tuple[str, list[list[str]], Callable[[int], list[float]]]] = [
+        (
+            "Anchors, best first",
+            anchor_table(result, units),
+            lambda n: [0.09, 0.1, 0.13, 0.19, 0.16, 0.33],
+        ),
+        ("To haul", haul_table(result, units), lambda n: [1 / n] * n),
+        ("Truck loads", truck_table(result, units), lambda n: [0.22, 0.1, 0.14, 0.18, 0.36]),
+    ]
+    for title, rows, shares in sections:
+        if len(rows) < 2:
+            continue
+        cells = [[_say(c, 8.5, bold=i == 0) for c in row] for i, row in enumerate(rows)]
+        table = Table(cells, [s * width for s in shares(len(rows[0]))], repeatRows=1)
+        table.setStyle(_lines())
+        story += [_say(title, 13, bold=True), table, Spacer(1, 10)]
+    for title, texts in (
+        ("What the scan did not see", result.unseen),
+        ("Limits and assumptions in force", [w.text(units) for w in limits_list(result)]),
+        ("Cautions", all_cautions(result)),
+    ):
+        if texts:
+            story += [_say(title, 13, bold=True), *(_bullet(t, 9) for t in texts), Spacer(1, 8)]
+    return story

@@ -1,0 +1,318 @@
+"""The drawings a crew gets: the site from above, and each cut from the side and from above."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from shapely.geometry import LineString, MultiPoint, Polygon
+
+from treescan.planning.types import JobResult, Step
+from treescan.report import colours, wording
+from treescan.report.frames import azimuth_deg
+from treescan.report.site_shapes import target_outline
+from treescan.report.sketch import (
+    PLAN,
+    Sketch,
+    clipped,
+    north_arrow,
+    scale_bar,
+    side_view,
+    swept_outline,
+    wood_outline,
+)
+from treescan.report.wording import plain
+
+Floats = npt.NDArray[np.float64]
+STANDING, PIECE, GONE = "#B9B4AA", "#222222", "#EEEBE4"
+
+
+def plan_sketch(result: JobResult, step: Step | None = None) -> Sketch:
+    """The site from above: targets, wires, zones, swept ground and landings; north is up.
+
+    With ``step`` only that step's path and landing are drawn.
+    """
+    steps = (step,) if step else (result.plan.steps if result.plan else ())
+    sketch = Sketch(_plan_window(result, steps), "Site from above, north up")
+    _zones(result, sketch)
+    _swept(sketch, steps)
+    _crown(result, sketch, faint=step is not None)
+    _targets(result, sketch)
+    if step is None:
+        _landings(sketch, steps)
+    else:
+        _one_step(sketch, step)
+        sketch.area(
+            wood_outline(result.graph, step.piece.nodes, PLAN, 0.03), PIECE, PIECE, width_pt=0.3
+        )
+    _wires(result, sketch)
+    _names(result, sketch)
+    north_arrow(sketch)
+    scale_bar(sketch)
+    return sketch
+
+
+def _plan_window(result: JobResult, steps: tuple[Step, ...]) -> tuple[float, float, float, float]:
+    site = result.site.localised(result.origin_m)
+    shapes = [MultiPoint(result.graph.position_m[:, :2]).convex_hull.buffer(1.0)]
+    near = shapes[0].buffer(12.0)
+    shapes += [Polygon(z.footprint_m).intersection(near) for z in site.drop_zone]
+    shapes += [Polygon(z.footprint_m).intersection(near) for z in site.landing]
+    shapes += [target_outline(t).intersection(near) for t in site.target]
+    for step in steps:
+        end = step.path.landing_m
+        shapes.append(shapely.Point(end[0], end[1]).buffer(step.path.landing_radius_m + 0.5))
+    x0, y0, x1, y1 = shapely.union_all([s for s in shapes if not s.is_empty]).bounds
+    pad = 0.08 * max(x1 - x0, y1 - y0)
+    x0, y0, x1, y1 = x0 - pad, y0 - pad, x1 + pad, y1 + pad
+    lack = (x1 - x0) * 0.7 - (y1 - y0)
+    if lack > 0:
+        y0, y1 = y0 - lack / 2, y1 + lack / 2
+    lack = (y1 - y0) / 1.25 - (x1 - x0)
+    if lack > 0:
+        x0, x1 = x0 - lack / 2, x1 + lack / 2
+    return (float(x0), float(y0), float(x1), float(y1))
+
+
+def _zones(result: JobResult, sketch: Sketch) -> None:
+    site = result.site.localised(result.origin_m)
+    box = shapely.box(*sketch.window_m)
+    for footprint, colour, slope in (
+        *((z.footprint_m, colours.DROP_ZONE, 1.0) for z in site.drop_zone),
+        *((z.footprint_m, colours.LANDING, -1.0) for z in site.landing),
+    ):
+        shape = Polygon(footprint).intersection(box)
+        if not shape.is_empty:
+            sketch.area(shape, colour, colour, opacity=0.14)
+            sketch.hatch(shape, colour, 0.06 * (sketch.window_m[2] - sketch.window_m[0]), slope)
+            sketch.area(shape, None, colour, width_pt=1.2)
+
+
+def _swept(sketch: Sketch, steps: tuple[Step, ...]) -> None:
+    box = shapely.box(*sketch.window_m)
+    for step in steps:
+        p = step.piece
+        if not len(step.path.time_s):
+            continue
+        area = swept_outline(
+            p.outline_m,
+            p.outline_radius_m,
+            p.centre_m,
+            step.path.centre_m,
+            step.path.rotation,
+            PLAN,
+        )
+        shape = area.intersection(box)
+        one = len(steps) == 1
+        sketch.area(shape, "#000000", "#555555", opacity=0.12 if one else 0.035, width_pt=0.3)
+        sketch.area(shape, None, "#777777", width_pt=0.5 if one else 0.25, dash_pt=(2, 2))
+
+
+def _crown(result: JobResult, sketch: Sketch, *, faint: bool) -> None:
+    everything = np.arange(1, len(result.graph))
+    wood = wood_outline(result.graph, everything, PLAN, 0.05)
+    sketch.area(wood, STANDING if not faint else GONE, "#8A8378", width_pt=0.25)
+    base = result.graph.position_m[0]
+    sketch.dot(base, max(result.measures.dbh_m / 2, 0.15), "#5A4A33", "#000000")
+
+
+def _targets(result: JobResult, sketch: Sketch) -> None:
+    box = shapely.box(*sketch.window_m)
+    for target in result.site.localised(result.origin_m).target:
+        outline = target_outline(target)
+        shape = outline.intersection(box)
+        if shape.is_empty:
+            continue
+        margin = outline.buffer(target.margin_m).intersection(box)
+        sketch.area(margin, None, colours.TARGET, width_pt=0.6, dash_pt=(3, 2))
+        sketch.area(shape, "#F7D9C6", colours.TARGET, width_pt=1.6)
+
+
+def _wires(result: JobResult, sketch: Sketch) -> None:
+    for wire in result.site.localised(result.origin_m).conductor:
+        for part in clipped(np.asarray(wire.path_m)[:, :2], sketch.window_m):
+            sketch.line(part, "#000000", width_pt=1.6)
+            sketch.line(part, colours.CONDUCTOR, width_pt=1.0, dash_pt=(4, 3))
+
+
+def _names(result: JobResult, sketch: Sketch) -> None:
+    site, box = result.site.localised(result.origin_m), shapely.box(*sketch.window_m)
+    named = [(t.name, target_outline(t)) for t in site.target]
+    named += [(z.name, Polygon(z.footprint_m)) for z in site.drop_zone]
+    named += [(z.name, Polygon(z.footprint_m)) for z in site.landing]
+    for name, shape in named:
+        seen = shape.intersection(box)
+        if not seen.is_empty:
+            at = seen.representative_point()
+            sketch.say((at.x, at.y), plain(_short(name)), 8, bold=True)
+    for wire in site.conductor:
+        for part in clipped(np.asarray(wire.path_m)[:, :2], sketch.window_m)[:1]:
+            at = LineString(part).interpolate(0.2, normalized=True)
+            lift = 0.015 * (sketch.window_m[3] - sketch.window_m[1])
+            sketch.say((at.x, at.y + lift), plain(_short(wire.name)), 8, bold=True)
+
+
+def _short(name: str, longest: int = 26) -> str:
+    return name if len(name) <= longest else name[: longest - 1] + "…"
+
+
+def _landings(sketch: Sketch, steps: tuple[Step, ...]) -> None:
+    """Landing circles; landings at nearly the same place share one label."""
+    size = 0.04 * (sketch.window_m[2] - sketch.window_m[0])
+    groups: dict[tuple[int, int], list[Step]] = defaultdict(list)
+    for step in steps:
+        end = step.path.landing_m
+        groups[(round(float(end[0]) / size), round(float(end[1]) / size))].append(step)
+    for members in groups.values():
+        end = np.mean([s.path.landing_m for s in members], axis=0)
+        sketch.dot(end, 0.45 * size, "#FFFFFF", "#000000", width_pt=0.8)
+        sketch.say(
+            (end[0], end[1] - 0.2 * size),
+            plain(number_runs([s.number for s in members])),
+            7.5,
+            bold=True,
+        )
+
+
+def number_runs(numbers: list[int]) -> str:
+    """Write numbers with runs joined.
+
+    >>> number_runs([1, 2, 3, 5, 8, 9])
+    '1–3, 5, 8, 9'
+    """
+    runs: list[list[int]] = []
+    for n in sorted(numbers):
+        if runs and n == runs[-1][-1] + 1:
+            runs[-1].append(n)
+        else:
+            runs.append([n])
+    parts = []
+    for run in runs:
+        parts += [f"{run[0]}–{run[-1]}"] if len(run) > 2 else [str(n) for n in run]
+    return ", ".join(parts)
+
+
+def _one_step(sketch: Sketch, step: Step) -> None:
+    path, end = step.path.centre_m[:, :2], step.path.landing_m
+    for part in clipped(path, sketch.window_m):
+        sketch.line(part, "#000000", width_pt=1.0, dash_pt=(1, 2))
+    sketch.dot(end, step.path.landing_radius_m, None, "#0072B2", width_pt=1.2)
+    size = 0.02 * (sketch.window_m[2] - sketch.window_m[0])
+    for slope in (1, -1):
+        arm = np.array([size, slope * size])
+        sketch.line(np.stack([end[:2] - arm, end[:2] + arm]), "#0072B2", width_pt=1.6)
+
+
+def standing_nodes(result: JobResult, step: Step) -> npt.NDArray[np.int64]:
+    """Nodes still on the tree when this step is cut, the piece itself left out."""
+    keep = np.ones(len(result.graph), dtype=bool)
+    keep[0] = False
+    for other in result.plan.steps if result.plan else ():
+        if other.number <= step.number:
+            keep[other.piece.nodes] = False
+    return np.flatnonzero(keep)
+
+
+def cut_sketch(result: JobResult, step: Step) -> Sketch:
+    """One cut from the side: the piece dark, what stands grey, cut, tie, anchor and way drawn."""
+    p = step.piece
+    out = np.asarray(p.centre_m - p.cut_m)[:2]
+    if np.hypot(*out) < 0.2:
+        out = np.asarray(step.path.landing_m - p.cut_m)[:2]
+    looking = azimuth_deg(float(-out[1]), float(out[0]))  # the piece points to the right
+    view = side_view(looking)
+    sketch = Sketch(_cut_window(result, step, view), f"Seen from the {_side_word(looking)}")
+    stands = wood_outline(result.graph, standing_nodes(result, step), view, 0.03)
+    box = shapely.box(*sketch.window_m)
+    _ground_line(result, sketch, step, view)
+    sketch.area(stands.intersection(box), "#D5D1C8", "#8A8378", width_pt=0.3)
+    piece = wood_outline(result.graph, p.nodes, view, 0.02)
+    sketch.area(piece.intersection(box), "#4A4A4A", "#000000", width_pt=0.4)
+    for part in clipped(step.path.centre_m @ view.T, sketch.window_m):
+        sketch.line(part, "#000000", width_pt=1.0, dash_pt=(1, 2))
+    _line_and_tie(result, sketch, step, view)
+    _cut_mark(sketch, step, view)
+    scale_bar(sketch, 7)
+    return sketch
+
+
+def _side_word(looking_deg: float) -> str:
+    return wording.compass(looking_deg + 180.0)
+
+
+def _cut_window(result: JobResult, step: Step, view: Floats) -> tuple[float, float, float, float]:
+    """Square window round the piece, its tie, and the anchor when it is not far."""
+    points = [
+        result.graph.position_m[step.piece.nodes] @ view.T,
+        np.atleast_2d(step.piece.cut_m @ view.T),
+    ]
+    anchor = _anchor_place(result, step)
+    if anchor is not None:
+        points.append(np.atleast_2d(anchor @ view.T))
+    cloud = np.vstack(points)
+    low, high = cloud.min(0), cloud.max(0)
+    half = max(float((high - low).max()) / 2 * 1.12, 1.5)
+    middle = (low + high) / 2
+    return (
+        float(middle[0] - half),
+        float(middle[1] - half),
+        float(middle[0] + half),
+        float(middle[1] + half),
+    )
+
+
+def _anchor_place(result: JobResult, step: Step) -> Floats | None:
+    if step.anchor_id is None or result.plan is None:
+        return None
+    for ranked in result.plan.anchors:
+        if ranked.anchor.anchor_id == step.anchor_id:
+            return np.asarray(ranked.anchor.position_m, dtype=np.float64)
+    return None
+
+
+def _ground_line(result: JobResult, sketch: Sketch, step: Step, view: Floats) -> None:
+    x0, _, x1, _ = sketch.window_m
+    across = np.linspace(x0, x1, 30)
+    depth = np.cross(view[0], [0.0, 0.0, 1.0])
+    centre = step.piece.cut_m
+    places = across[:, None] * view[0] + (centre @ depth) * depth
+    z = result.ground.height(places[:, 0], places[:, 1])
+    for part in clipped(np.column_stack([across, z]), sketch.window_m):
+        sketch.line(part, "#5A4A33", width_pt=1.6)
+
+
+def _line_and_tie(result: JobResult, sketch: Sketch, step: Step, view: Floats) -> None:
+    anchor = _anchor_place(result, step)
+    ties = np.reshape(step.tie_m, (-1, 3)) @ view.T
+    size = 0.022 * (sketch.window_m[2] - sketch.window_m[0])
+    if anchor is not None:
+        at = anchor @ view.T
+        for tie in ties:
+            sketch.line([at, tie], colours.ANCHOR, width_pt=1.4)
+        sketch.dot(at, 1.2 * size, "#FFFFFF", colours.ANCHOR, width_pt=1.6)
+        sketch.say(
+            (at[0] + 2 * size, at[1] + 0.6 * size),
+            plain(str(step.anchor_id)),
+            9,
+            anchor="start",
+            bold=True,
+        )
+    for tie in ties:
+        sketch.dot(tie, size, colours.TIE, "#000000", width_pt=0.8)
+
+
+def _cut_mark(sketch: Sketch, step: Step, view: Floats) -> None:
+    """A bold line across the cut, longer than the wood is thick."""
+    at = step.piece.cut_m @ view.T
+    along = step.piece.axis @ view.T
+    size = float(np.hypot(*along))
+    across = np.array([-along[1], along[0]]) / size if size > 0.2 else np.array([1.0, 0.0])
+    wide = sketch.window_m[2] - sketch.window_m[0]
+    half = max(0.75 * step.piece.butt_diameter_m, 0.04 * wide)
+    sketch.line([at - half * across, at + half * across], "#FFFFFF", width_pt=4.0)
+    sketch.line([at - half * across, at + half * across], colours.OVER_LIMIT, width_pt=2.2)
+    sketch.say(
+        at + (half + 0.02 * wide) * across, plain("cut"), 8, bold=True, colour=colours.OVER_LIMIT
+    )

@@ -1,0 +1,45 @@
+"""Local frame to scan coordinates, heights above ground, azimuths."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from treescan.planning.types import JobResult
+from treescan.site.model import Site
+
+Floats = npt.NDArray[np.float64]
+
+
+def scan_point(result: JobResult, point_m: npt.ArrayLike) -> list[float]:
+    """A local point in scan coordinates, to the millimetre, as plain numbers."""
+    return rounded(np.asarray(point_m, dtype=np.float64) + result.origin_m)
+
+
+def rounded(point: npt.ArrayLike, digits: int = 3) -> list[float]:
+    """Plain numbers for JSON."""
+    return [round(float(v), digits) for v in np.asarray(point, dtype=np.float64).ravel()]
+
+
+def scan_site(result: JobResult) -> Site:
+    """The site in scan coordinates, whatever frame it was given in."""
+    if not result.site.local:
+        return result.site
+    there = result.site.model_copy(update={"local": False})
+    return there.localised(-np.asarray(result.origin_m)).model_copy(update={"local": False})
+
+
+def uphill_ground_m(result: JobResult) -> float:
+    """Ground height at the uphill side of the stem, where heights count from. [m, local]"""
+    base = result.graph.position_m[0]
+    reach = result.measures.dbh_m / 2 + 0.1
+    turn = np.linspace(0, 2 * np.pi, 16, endpoint=False)
+    x, y = base[0] + reach * np.cos(turn), base[1] + reach * np.sin(turn)
+    return float(np.max(result.ground.height(x, y)))
+
+
+def azimuth_deg(dx: float, dy: float) -> float:
+    """Azimuth clockwise from north (+y). [degrees]"""
+    return math.degrees(math.atan2(dx, dy)) % 360.0

@@ -1,0 +1,341 @@
+"""Pictures of the tree and of the plan, PNG and SVG, drawn without a display.
+
+Every picture carries its units, what its colours mean, and the caution where a number may be
+acted on.  The same input gives the same bytes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import matplotlib
+import numpy as np
+import numpy.typing as npt
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.collections import PolyCollection
+from matplotlib.figure import Figure
+
+from treescan.planning.types import JobResult
+from treescan.report import colours, wording
+from treescan.report.cautions import SHORT
+from treescan.report.drawings import plan_sketch
+from treescan.report.facts import piece_names, step_facts
+from treescan.report.frames import uphill_ground_m
+from treescan.report.schedule_chart import schedule_rows
+from treescan.report.sketch import side_view, wood_quads
+from treescan.report.sketch_axes import draw_sketch
+from treescan.skeleton.graph import SOURCE_NAMES
+from treescan.units import FOOT_M, UnitSystem
+
+Picture = Callable[[JobResult, UnitSystem], Figure]
+SOURCE_COLOURS = ("#0072B2", "#E69F00", "#D55E00")
+RC: dict[Any, Any] = {
+    "svg.hashsalt": "treescan",
+    "svg.fonttype": "none",
+    "font.size": 11.0,
+    "font.family": ["DejaVu Sans"],
+    "axes.grid": False,
+    "path.simplify": True,
+}
+
+
+def write_pictures(result: JobResult, folder: Path, units: UnitSystem = "metric") -> list[Path]:
+    """Write every picture that applies into ``folder`` as PNG and SVG; returns the paths."""
+    wanted: list[tuple[str, Picture]] = [("tree", tree_picture), ("skeleton", skeleton_picture)]
+    if result.plan is not None and result.plan.steps:
+        wanted.append(("plan_view", plan_picture))
+        wanted.append(("anchors", anchors_picture))
+        wanted.append(("spar_load", spar_picture))
+        if any(s.clearances for s in result.plan.steps):
+            wanted.append(("clearance", clearance_picture))
+        if schedule_rows(result):
+            wanted.append(("schedule", schedule_picture))
+    paths = []
+    for name, picture in wanted:
+        with matplotlib.rc_context(RC):
+            figure = picture(result, units)
+            for kind, meta in (("png", {"Software": None}), ("svg", {"Date": None})):
+                path = folder / f"{name}.{kind}"
+                figure.savefig(path, dpi=150, metadata=meta)
+                paths.append(path)
+    return paths
+
+
+def _figure(
+    title: str, width: float, height: float, *, caution: bool = False
+) -> tuple[Figure, Axes]:
+    figure = Figure(figsize=(width, height), layout="constrained")
+    FigureCanvasAgg(figure)
+    figure.suptitle(title, fontsize=13, weight="bold", parse_math=False)
+    if caution:
+        figure.text(0.01, -0.002, SHORT, fontsize=7, va="bottom")
+        figure.set_layout_engine("constrained", rect=(0, 0.03, 1, 0.97))
+    return figure, figure.add_subplot()
+
+
+def _metres(units: UnitSystem) -> tuple[float, str]:
+    return (1 / FOOT_M, "ft") if units == "us" else (1.0, "m")
+
+
+def _aloft(axes: Axes, result: JobResult, units: UnitSystem, label: str) -> float:
+    """Set up axes with height above ground; returns the factor from metres."""
+    factor, unit = _metres(units)
+    axes.set_ylabel(f"height above ground at the stem's uphill side [{unit}]")
+    axes.set_xlabel(f"{label} [{unit}]")
+    axes.set_aspect("equal")
+    axes.axhline(0, color="#5A4A33", linewidth=1.6, zorder=0)
+    return factor
+
+
+def _wood(
+    axes: Axes,
+    result: JobResult,
+    view: npt.NDArray[np.float64],
+    factor: float,
+    colour: npt.ArrayLike | str,
+    nodes: npt.NDArray[np.int64],
+) -> None:
+    base = np.array([0.0, uphill_ground_m(result)])
+    origin = np.array([result.graph.position_m[0] @ view[0], 0.0])
+    quads = np.asarray(wood_quads(result.graph, nodes, view, 0.0))
+    if len(quads):
+        shapes = (quads - base - origin) * factor
+        axes.add_collection(
+            PolyCollection(list(shapes), facecolors=colour, edgecolors=colour, linewidths=0.3)
+        )
+        axes.autoscale_view()
+
+
+def tree_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
+    """The tree's points from the south and from the east, with height and DBH."""
+    figure, first = _figure(f"Tree in {result.scan_name}", 10, 7.2)
+    first.remove()
+    grid = figure.add_gridspec(1, 2)
+    xyz = np.asarray(result.tree_xyz, dtype=np.float64)
+    xyz = xyz[:: max(len(xyz) // 60_000, 1)]
+    base = result.graph.position_m[0]
+    ground = uphill_ground_m(result)
+    for place, (title, axis, sign) in enumerate(
+        (("seen from the south", 0, 1), ("seen from the east", 1, 1))
+    ):
+        axes = figure.add_subplot(grid[0, place])
+        factor = _aloft(axes, result, units, "west to east" if axis == 0 else "south to north")
+        across = sign * (xyz[:, axis] - base[axis]) * factor
+        axes.scatter(
+            across, (xyz[:, 2] - ground) * factor, s=0.4, c="#4D6B4D", linewidths=0, rasterized=True
+        )
+        axes.set_title(title, fontsize=11)
+        m = result.measures
+        axes.axhline(m.height_m * factor, color="#000000", linewidth=0.8, linestyle="--")
+        axes.text(
+            axes.get_xlim()[0],
+            m.height_m * factor,
+            f" height {wording.length(m.height_m).text(units)}",
+            va="bottom",
+        )
+        axes.axhline(m.dbh_height_m * factor, color="#000000", linewidth=0.8, linestyle=":")
+        axes.text(
+            axes.get_xlim()[0],
+            m.dbh_height_m * factor,
+            f" diameter {wording.diameter(m.dbh_m).text(units)}",
+            va="bottom",
+        )
+    return figure
+
+
+def skeleton_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
+    """The skeleton from the south, coloured by where each diameter comes from."""
+    figure, axes = _figure("Stem and limbs, coloured by where the diameter comes from", 7.5, 8)
+    factor = _aloft(axes, result, units, "west to east")
+    graph = result.graph
+    for kind, (name, colour) in enumerate(zip(SOURCE_NAMES, SOURCE_COLOURS, strict=True)):
+        nodes = np.flatnonzero((graph.source == kind) & (np.arange(len(graph)) > 0))
+        words = {
+            "fitted": "fitted to points",
+            "interpolated": "between fitted rings",
+            "modelled": "modelled, not seen",
+        }
+        axes.plot([], [], color=colour, linewidth=5, label=f"{words[name]} ({len(nodes)})")
+        _wood(axes, result, side_view(0.0), factor, colour, nodes)
+    axes.legend(loc="upper left", fontsize=9)
+    return figure
+
+
+def plan_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
+    """The site from above."""
+    sketch = plan_sketch(result)
+    figure, axes = _figure("Site from above, north up", 9, 9 * sketch.aspect + 0.8, caution=True)
+    draw_sketch(axes, sketch, units)
+    return figure
+
+
+def anchors_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
+    """Anchors and tie-ins on the tree, with what each may carry."""
+    figure, axes = _figure(
+        "Anchors: what each may carry, and the peak the plan asks", 8.5, 8.5, caution=True
+    )
+    factor = _aloft(axes, result, units, "west to east")
+    graph, view = result.graph, side_view(0.0)
+    _wood(axes, result, view, factor, "#C9C3B6", np.arange(1, len(graph)))
+    x0, ground = graph.position_m[0] @ view[0], uphill_ground_m(result)
+    assert result.plan is not None
+    marks = []
+    for word, colour, ranked in (
+        ("anchor", colours.ANCHOR, result.plan.anchors),
+        ("tie-in", colours.TIE_IN, result.plan.tie_ins),
+    ):
+        for item in ranked:
+            a = item.anchor
+            at = ((a.position_m @ view[0] - x0) * factor, (a.position_m[2] - ground) * factor)
+            text = f"{word} {a.anchor_id}: {wording.force_least(a.allowable_n).text(units)}"
+            if a.rejected:
+                text = f"{a.anchor_id}: refused, {a.rejected}"
+            elif item.peak_n > 0:
+                peak = wording.force_most(item.peak_n).text(units)
+                text += f"; peak {peak} ({wording.percent(item.share)})"
+            axes.plot(
+                *at,
+                "o",
+                color="#FFFFFF" if a.rejected else colour,
+                markeredgecolor=colour,
+                markersize=9,
+                zorder=5,
+            )
+            marks.append((at, text, colour))
+    _side_notes(axes, marks)
+    return figure
+
+
+def _side_notes(axes: Axes, marks: list[tuple[tuple[float, float], str, str]]) -> None:
+    """Names in a column right of the picture, in order of height, joined to their marks."""
+    if not marks:
+        return
+    low, high = axes.get_ylim()
+    marks = sorted(marks, key=lambda m: -m[0][1])[:24]
+    gap = (high - low) / max(len(marks), 14)
+    y = high
+    right = axes.get_xlim()[1]
+    for at, text, colour in marks:
+        y = min(at[1], y - gap)
+        axes.annotate(
+            text, at, (right, y), fontsize=9, va="center", annotation_clip=False, parse_math=False,
+            arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.8},
+        )  # fmt: skip
+
+
+def spar_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
+    """Load shares of every step: the governing item, and the spar's section apart."""
+    facts = [f for f in step_facts(result) if f.share is not None]
+    figure, axes = _figure(
+        "Share of the limit used, each lifted step",
+        9,
+        max(3.0, 0.42 * len(facts) + 1.8),
+        caution=True,
+    )
+    at = [float(i) for i in range(len(facts))]
+    shares = np.array([f.share or 0.0 for f in facts]) * 100
+    axes.barh(
+        at,
+        shares,
+        color=[colours.load_colour(f.share) for f in facts],
+        edgecolor="#000000",
+        height=0.7,
+    )
+    for y, fact, share in zip(at, facts, shares, strict=True):
+        axes.text(
+            share + 1,
+            y,
+            f"{wording.percent(share / 100)}  {fact.governs}",
+            va="center",
+            fontsize=9,
+            parse_math=False,
+        )
+    axes.set_yticks(at, [f"{f.number}. {f.name}" for f in facts], fontsize=9)
+    axes.invert_yaxis()
+    axes.axvline(100, color=colours.OVER_LIMIT, linewidth=2)
+    axes.text(100, -0.75, "limit", color=colours.OVER_LIMIT, ha="center", va="bottom", fontsize=9)
+    axes.set_xlim(0, max(150.0, float(shares.max(initial=0.0)) * 1.6))
+    axes.set_xlabel("share of the limit at the governing item, high end of the load [%]")
+    return figure
+
+
+def clearance_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
+    """Closest approach of each step to each target and wire, less its uncertainty."""
+    assert result.plan is not None
+    steps = result.plan.steps
+    names = list(dict.fromkeys(c.target for s in steps for c in s.clearances))
+    figure, axes = _figure(
+        "Room left beyond the margin, each step", 9, max(3.5, 0.34 * len(steps) + 2.2), caution=True
+    )
+    factor, unit = _metres(units)
+    shapes = "osD^vPX*"
+    for place, name in enumerate(names):
+        rows = [
+            (s.number, (c.distance_m - c.spread_m - c.margin_m) * factor)
+            for s in steps
+            for c in s.clearances
+            if c.target == name
+        ]
+        number, room = zip(*rows, strict=True)
+        axes.plot(
+            room,
+            number,
+            shapes[place % 8],
+            color=colours.CATEGORIES[place % 8],
+            markeredgecolor="#000000",
+            label=name[:30],
+            linestyle="none",
+        )
+    axes.axvline(0, color=colours.OVER_LIMIT, linewidth=2)
+    axes.text(
+        0,
+        0.99,
+        " margin",
+        color=colours.OVER_LIMIT,
+        ha="left",
+        va="top",
+        transform=axes.get_xaxis_transform(),
+        fontsize=9,
+    )
+    names_of = piece_names(result.plan)
+    axes.set_yticks(
+        [s.number for s in steps], [f"{s.number}. {names_of[s.number]}" for s in steps], fontsize=8
+    )
+    axes.invert_yaxis()
+    low, high = axes.get_xlim()
+    axes.set_xlim(min(low, -0.5), min(high, 12 * factor))
+    axes.set_xlabel(f"distance less its uncertainty and the margin wanted [{unit}]")
+    axes.grid(axis="y", linewidth=0.3)
+    legend = axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.12), ncols=3, fontsize=9)
+    for text in legend.get_texts():
+        text.set_parse_math(False)
+    return figure
+
+
+def schedule_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
+    """Who does what when, at the likely pace."""
+    rows = schedule_rows(result)
+    who = list(dict.fromkeys(r[0] for r in rows))
+    figure, axes = _figure("Crew's day at the likely pace", 10, 0.8 * len(who) + 1.8)
+    hatches = ("", "//", "..", "xx")
+    for place, name in enumerate(who):
+        bars = [(a, b - a) for resource, _, a, b in rows if resource == name]
+        axes.broken_barh(
+            bars,
+            (place - 0.35, 0.7),
+            facecolors=colours.CATEGORIES[place % 8],
+            edgecolors="#000000",
+            hatch=hatches[place % 4],
+        )
+        for resource, step, a, b in rows:
+            if resource == name and b - a > rows[-1][3] / 60:
+                axes.text(
+                    (a + b) / 2, place - 0.38, str(step), ha="center", va="bottom", fontsize=8
+                )
+    axes.set_yticks(range(len(who)), who)
+    axes.invert_yaxis()
+    axes.set_xlabel("minutes from the start; durations are common practice, set your own")
+    return figure

@@ -1,0 +1,416 @@
+"""``report.html``: the whole plan in one file that a phone opens without a network.
+
+Everything to read is plain HTML and works without scripts; the 3-D view is added on top when
+scripts and WebGL are there.  three.js is read out of the installed ``nicegui`` package when the
+report is made; without that package the report has no 3-D view and says so.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+from html import escape
+from importlib import resources
+from importlib.util import find_spec
+
+import numpy as np
+
+from treescan.planning.types import JobResult, Step
+from treescan.report import colours, tables, wording
+from treescan.report.cautions import SHORT, all_cautions
+from treescan.report.cut_card import card_words
+from treescan.report.drawings import cut_sketch, plan_sketch
+from treescan.report.facts import StepFacts, step_facts
+from treescan.report.meshes import tree_glb
+from treescan.report.plan_json import plan_identity
+from treescan.report.schedule_chart import schedule_svg
+from treescan.report.sketch_svg import sketch_svg
+from treescan.report.wording import Words, fill
+from treescan.units import UnitSystem
+
+POINTS = 120_000
+"""Points shown in the report: plenty on a phone, and about 1 MB."""
+THREE_PATH = ("elements", "scene", "dist", "index.js")
+
+
+def report_html(result: JobResult, units: UnitSystem = "metric", *, three_d: bool = True) -> str:
+    """Return the report as one HTML document.
+
+    ``units`` is what shows first; the reader can switch.  ``three_d`` False leaves the 3-D view
+    out.
+    """
+    three = three_source() if three_d and result.plan else None
+    body = [
+        _switch(units),
+        _head(result),
+        "<main>",
+        _stop(result),
+        _view(result, three),
+        _plan_picture(result),
+        _cut_list(result),
+        _table("Anchors, best first", "anchors", tables.anchor_words(result)),
+        _table("Tie-in places", "tie-in", tables.tie_in_words(result)),
+        _weights(result),
+        _haul(result),
+        _schedule(result),
+        _table("Other plans looked at", "others", tables.alternative_words(result)),
+        _sentences(
+            "What the scan did not see",
+            "unseen",
+            [wording.bilingual(t) for t in (*result.unseen, *result.graph.notes)],
+        ),
+        _sentences("Limits and assumptions in force", "limits", tables.limits_list(result)),
+        _sentences("Cautions", "cautions", [wording.bilingual(c) for c in all_cautions(result)]),
+        "</main>",
+        _payload(result, three),
+    ]
+    return _document(result, "\n".join(body), with_script=bool(result.plan))
+
+
+def three_source() -> str | None:
+    """Text of the three.js bundle inside nicegui, or None when it is not installed."""
+    if find_spec("nicegui") is None:
+        return None
+    try:
+        file = resources.files("nicegui").joinpath(*THREE_PATH)
+        text = file.read_text(encoding="utf-8")
+    except (OSError, ModuleNotFoundError):
+        return None
+    needed = ("as THREE", "OrbitControls", "as GLTFLoader")
+    return text if all(name in text for name in needed) else None
+
+
+def _document(result: JobResult, body: str, *, with_script: bool) -> str:
+    css, script = _asset("report.css"), _asset("report.js")
+    title = escape(f"Removal plan: {result.site.job.name}")
+    return (
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width,initial-scale=1">'
+        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">'
+        f'<title>{title}</title><link rel="icon" href="data:,"><style>{css}</style></head>\n<body>'
+        f"\n{body}\n"
+        + (f'<script type="module">{script}</script>' if with_script else "")
+        + "</body></html>\n"
+    )
+
+
+POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline' blob:; "
+    "img-src data: blob:; connect-src blob: data:"
+)
+
+
+def _asset(name: str) -> str:
+    return resources.files("treescan.report").joinpath("viewer", name).read_text(encoding="utf-8")
+
+
+def say(words: Words | str) -> str:
+    """HTML of words: both unit systems where they differ, everything escaped."""
+    if isinstance(words, str):
+        return escape(words)
+    if words.metric == words.us:
+        return escape(words.metric)
+    return (
+        f'<span class="um">{escape(words.metric)}</span><span class="us">{escape(words.us)}</span>'
+    )
+
+
+def _switch(units: UnitSystem) -> str:
+    metric, us = ("", " checked") if units == "us" else (" checked", "")
+    return (
+        f'<input class="switch" type="radio" name="units" id="unit-m"{metric}>'
+        f'<input class="switch" type="radio" name="units" id="unit-us"{us}>'
+    )
+
+
+def _head(result: JobResult) -> str:
+    plan = result.plan
+    facts = "".join(
+        f"<div><dt>{say(n)}</dt><dd>{say(w)}</dd></div>" for n, w in tables.summary_rows(result)
+    )
+    which = f"Plan {plan_identity(result)}" if plan else "Measurements"
+    links = [
+        ("view3d", "3-D"),
+        ("site", "Site"),
+        ("cuts", "Cuts"),
+        ("anchors", "Anchors"),
+        ("haul", "Haul"),
+        ("cautions", "Cautions"),
+    ]
+    menu = "".join(
+        f'<li><a href="#{k}">{n}</a></li>'
+        for k, n in links
+        if plan or k in {"haul", "cautions", "site"}
+    )
+    return (
+        f"<header><h1>{say(result.site.job.name)}</h1>"
+        f"<p>{say(result.species.common_name)} ({say(result.species.scientific_name)})</p>"
+        f'<p class="small">{which} · {say(result.date or "no date given")} · scan '
+        f"{say(result.scan_name)}</p>"
+        '<div class="units"><label for="unit-m">m, kg, kN</label><label for="unit-us">ft, lb, '
+        "lbf</label></div>"
+        f'<p class="note">{say(SHORT)}</p>'
+        f'<dl class="facts">{facts}</dl>'
+        f'<nav class="screen" aria-label="Parts of this report"><ul>{menu}</ul></nav></header>'
+    )
+
+
+def _stop(result: JobResult) -> str:
+    plan = result.plan
+    if plan is None:
+        return (
+            '<p class="note">No site file was given: there is no cut plan, and nothing is known of '
+            "targets, wires, drop zones or gear. Add a site file and plan again.</p>"
+        )
+    if plan.feasible:
+        return f'<p>Plan "{say(plan.name)}". {say(wording.bilingual(plan.explanation))}</p>'
+    return (
+        '<p class="stop">Not a working plan: no order of cuts keeps every limit. Do not start. '
+        f"{say(wording.bilingual(plan.smallest_change))} "
+        f"{say(wording.bilingual(plan.explanation))}</p>"
+    )
+
+
+def _view(result: JobResult, three: str | None) -> str:
+    if result.plan is None:
+        return ""
+    count = len(result.plan.steps)
+    note = "The 3-D view needs scripts and WebGL; this viewer has none. Everything else is below."
+    if three is None:
+        note = "This report was made without the 3-D view. Everything else is below."
+    blank = f'<p id="no3d" class="small screen"{" hidden" if three else ""}>{note}</p>'
+    if three is None:
+        return blank
+    looks = "".join(
+        f'<button data-look="{k}">{n}</button>'
+        for k, n in (
+            ("front", "South side"),
+            ("side", "East side"),
+            ("plan", "Above"),
+            ("climber", "At the cut"),
+            ("ground", "Ground"),
+        )
+    )
+    return (
+        blank
+        + '<section id="view3d" class="screen" hidden><h2>The tree in 3-D</h2><div id="view"></div>'
+        f'<input id="slider" type="range" min="0" max="{count}" value="0" aria-label="Step">'
+        '<div class="bar"><button id="back" class="wide">◀ Back</button><button id="next" '
+        'class="wide">Next ▶</button></div>'
+        '<div id="now" aria-live="polite"></div>'
+        '<div class="bar"><button id="play">Play the way down</button><button id="scan" '
+        'aria-pressed="false">Scan points</button></div>'
+        f'<div class="bar">{looks}</div>{_legend()}</section>'
+    )
+
+
+def _legend() -> str:
+    entries = [
+        (colours.load_colour(0.15), "low load"),
+        (colours.load_colour(0.6), "60 % of limit"),
+        (colours.load_colour(1.0), "at the limit"),
+        (colours.OVER_LIMIT, "over the limit: do not"),
+        (colours.NO_LOAD, "no line load"),
+        ("#ff9d00", "this step"),
+        (colours.ANCHOR, "anchor"),
+        (colours.TIE_IN, "tie-in"),
+        (colours.TIE, "tie"),
+        (colours.LANDING, "landing"),
+        (colours.TARGET, "target"),
+        (colours.CONDUCTOR, "wire"),
+        (colours.DROP_ZONE, "drop zone"),
+    ]
+    return (
+        '<ul class="legend">'
+        + "".join(f'<li><i style="background:{c}"></i>{n}</li>' for c, n in entries)
+        + "</ul>"
+    )
+
+
+def _plan_picture(result: JobResult) -> str:
+    return (
+        '<section id="site"><h2>The site from above</h2><figure>'
+        + sketch_svg(plan_sketch(result), 760)
+        + "<figcaption>North is up. Slanted lines: drop zones and landings. Long dashes: the "
+        "room wanted round targets. "
+        "Grey: what falling and swinging pieces sweep. Numbers in circles: where each step's "
+        "piece comes down.</figcaption></figure></section>"
+    )
+
+
+def _cut_list(result: JobResult) -> str:
+    plan = result.plan
+    if plan is None:
+        return ""
+    cards = [_card(result, s, f) for s, f in zip(plan.steps, step_facts(result), strict=True)]
+    return '<section id="cuts"><h2>Cut list</h2>' + "".join(cards) + "</section>"
+
+
+def _card(result: JobResult, step: Step, fact: StepFacts) -> str:
+    big = {"Weight", "Cut", "Tie"}
+    rows = "".join(
+        f"<dt>{say(name)}</dt><dd{' class=big' if name in big else ''}>{say(words)}</dd>"
+        for name, words in card_words(fact)
+    )
+    marks = "".join(f'<p class="broken">Limit broken: {say(w)}</p>' for w in fact.broken)
+    marks += "".join(f'<p class="warn">Warning: {say(w)}</p>' for w in fact.warnings)
+    why = "".join(f"<li>{say(w)}</li>" for w in fact.reasons)
+    reasons = f"<details><summary>Why this way</summary><ul>{why}</ul></details>" if why else ""
+    said = (fact.cut, fill("Weight {}", fact.weight), fact.anchor, fact.landing, fact.closest)
+    brief = '<p class="brief" hidden>' + ". ".join(say(w) for w in said if w) + ".</p>"
+    pictures = "".join(
+        f"<figure>{sketch_svg(s, 380)}<figcaption>{say(s.title)}</figcaption></figure>"
+        for s in (cut_sketch(result, step), plan_sketch(result, step))
+    )
+    return (
+        f'<article class="card" id="step-{fact.number}" data-step="{fact.number}"><header>'
+        f'<label class="tick"><input type="checkbox" data-step="{fact.number}" aria-label="Step '
+        f'{fact.number} done"></label>'
+        f'<h3>{fact.number}. {say(fact.name)}</h3><span class="way">{say(fact.method)}</span>'
+        f"</header>"
+        f"{brief}<dl>{rows}</dl>{_share_bar(fact)}{marks}"
+        f"<details><summary>Pictures of this cut</summary><div class=pictures>{pictures}</div>"
+        f"</details>{reasons}"
+        f'<button class="screen" data-go="{fact.number}">Show in 3-D</button></article>'
+    )
+
+
+def _share_bar(fact: StepFacts) -> str:
+    if fact.share is None:
+        return ""
+    wide = min(fact.share, 1.0) * 100
+    text = f"{wording.percent(fact.share)} of the limit: {fact.governs}"
+    style = f"width:{wide:.0f}%;background:{colours.load_colour(fact.share)}"
+    return (
+        f'<div class="share" role="img" aria-label="{escape(text)}"><i style="{style}"></i></div>'
+    )
+
+
+def _table(title: str, key: str, rows: list[list[Words]]) -> str:
+    if len(rows) < 2:
+        return ""
+    return f'<section id="{key}"><h2>{say(title)}</h2>{html_table(rows)}</section>'
+
+
+def html_table(rows: list[list[Words]]) -> str:
+    """A table whose rows become blocks on a narrow screen."""
+    head = "".join(f"<th>{say(c)}</th>" for c in rows[0])
+    body = "".join(f"<tr>{_cells(rows[0], row)}</tr>" for row in rows[1:])
+    return f'<table class="stack"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+
+
+def _cells(head: list[Words], row: list[Words]) -> str:
+    pairs = zip(head, row, strict=True)
+    return "".join(f'<td data-h="{escape(h.metric)}">{say(cell)}</td>' for h, cell in pairs)
+
+
+def _weights(result: JobResult) -> str:
+    head = [
+        wording.plain(h)
+        for h in ("Piece", "Through the butt", "Length", "Weight, range", "Most likely", "Plan on")
+    ]
+    rows = [head]
+    for step, fact in zip(
+        result.plan.steps if result.plan else (), step_facts(result), strict=True
+    ):
+        p = step.piece
+        rows.append(
+            [
+                wording.plain(f"{fact.number}. {fact.name}"),
+                wording.diameter(p.butt_diameter_m),
+                wording.length(p.length_m),
+                fact.weight,
+                wording.mass_near(p.mass_kg.likely),
+                fact.plan_on,
+            ]
+        )
+    notes = [wording.bilingual(n) for n in (*result.mass.notes, *result.species.notes)]
+    species = result.species
+    source = f"Numbers of the species: {species.sources} (confidence {species.confidence})."
+    whole = result.mass.band(np.arange(len(result.graph)))
+    inner = (
+        f"<p>Whole tree, green: <strong>{say(wording.mass_range(whole))}</strong>. "
+        "Ranges hold 9 of 10 cases; plan on the high end.</p>"
+    )
+    inner += html_table(rows) if len(rows) > 1 else ""
+    inner += "".join(f'<p class="small">{say(n)}</p>' for n in [*notes, wording.plain(source)])
+    return f'<section id="weights"><h2>Weights</h2>{inner}</section>'
+
+
+def _haul(result: JobResult) -> str:
+    inner = (
+        html_table(tables.haul_words(result))
+        if result.haul.rows
+        else "<p>Nothing to haul was worked out.</p>"
+    )
+    if result.haul.trucks:
+        inner += "<h3>Truck loads</h3>" + html_table(tables.truck_words(result))
+    if result.haul.quote:
+        inner += "<h3>Quote sheet</h3>" + html_table(tables.quote_words(result))
+    inner += "".join(f'<p class="small">{say(wording.bilingual(n))}</p>' for n in result.haul.notes)
+    return f'<section id="haul"><h2>Haul and quote</h2>{inner}</section>'
+
+
+def _schedule(result: JobResult) -> str:
+    if result.plan is None or not result.plan.schedule:
+        return ""
+    return (
+        '<section id="schedule"><h2>Time on the job</h2>'
+        f"<p>{say(wording.hours_range(result.plan.hours))} in all. Times are common practice, not "
+        f"measured; set your own in the site file.</p>"
+        f"<figure>{schedule_svg(result)}</figure></section>"
+    )
+
+
+def _sentences(title: str, key: str, texts: list[Words]) -> str:
+    if not texts:
+        return ""
+    seen = dict.fromkeys(say(t) for t in texts)
+    items = "".join(f"<li>{t}</li>" for t in seen)
+    return f'<section id="{key}"><h2>{say(title)}</h2><ul>{items}</ul></section>'
+
+
+def _payload(result: JobResult, three: str | None) -> str:
+    """Data for the script: job numbers, and when there is a 3-D view the mesh and the points."""
+    if result.plan is None:
+        return ""
+    base = result.graph.position_m[0]
+    data: dict[str, object] = {
+        "plan_id": plan_identity(result),
+        "height_m": round(result.measures.height_m, 2),
+        "spread_m": round(max(result.measures.crown_spread_m, 4.0), 2),
+        "base_yup": [round(float(v), 3) for v in (base[0], base[2], -base[1])],
+    }
+    blocks = []
+    if three is not None:
+        points, corner, extent, rgb = _points(result)
+        data |= {"corner_m": corner, "extent_m": extent}
+        blocks = [
+            ("three", three.encode()),
+            ("glb", tree_glb(result, sides=10)),
+            ("points", points),
+        ]
+        blocks += [("colours", rgb)] if rgb is not None else []
+    text = json.dumps(data).replace("<", "\\u003c")
+    out = [f'<script type="application/json" id="job-data">{text}</script>']
+    for key, value in blocks:
+        out.append(
+            f'<script type="text/plain" id="{key}">{base64.b64encode(value).decode()}</script>'
+        )
+    return "\n".join(out)
+
+
+def _points(result: JobResult) -> tuple[bytes, list[float], list[float], bytes | None]:
+    """Scan points as 16-bit shares of their box, with corner and extent in metres."""
+    xyz = np.asarray(result.display_xyz, dtype=np.float64)
+    every = max(len(xyz) // POINTS, 1)
+    xyz = xyz[::every] if len(xyz) else np.zeros((1, 3))
+    corner = xyz.min(0)
+    extent = np.maximum(xyz.max(0) - corner, 1e-3)
+    share = np.round((xyz - corner) / extent * 65535).astype("<u2")
+    rgb = (
+        result.display_rgb[::every].astype(np.uint8).tobytes()
+        if result.display_rgb is not None
+        else None
+    )
+    return share.tobytes(), corner.round(4).tolist(), extent.round(4).tolist(), rgb

@@ -1,0 +1,215 @@
+"""Line drawings of the tree, the site and one cut, as flat shapes in metres.
+
+A :class:`Sketch` is a list of shapes and labels in drawing metres; :mod:`sketch_svg` writes it
+into a page and :mod:`sketch_pdf` onto paper.  One source, so that the phone and the card show the
+same picture.  Line widths and letter sizes are in points on paper.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from shapely.geometry import LineString, MultiPoint, Polygon
+
+from treescan.report.wording import Words
+from treescan.skeleton.graph import TreeGraph
+
+Floats = npt.NDArray[np.float64]
+PLAN = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+"""Seen from above, north up."""
+
+
+@dataclass(frozen=True)
+class Shape:
+    """Polygons or lines, each (k, 2) in drawing metres, in one style."""
+
+    lines_m: tuple[Floats, ...]
+    fill: str | None = None
+    stroke: str | None = None
+    width_pt: float = 0.6
+    dash_pt: tuple[float, ...] = ()
+    opacity: float = 1.0
+    closed: bool = True
+
+
+@dataclass(frozen=True)
+class Label:
+    """Text at a place; ``anchor`` is "start", "middle" or "end"."""
+
+    at_m: tuple[float, float]
+    text: Words
+    size_pt: float = 8.0
+    anchor: str = "middle"
+    bold: bool = False
+    colour: str = "#000000"
+
+
+@dataclass
+class Sketch:
+    """A drawing: window ``(x0, y0, x1, y1)`` in metres, shapes and labels in drawing order."""
+
+    window_m: tuple[float, float, float, float]
+    title: str = ""
+    items: list[Shape | Label] = field(default_factory=list)
+
+    @property
+    def aspect(self) -> float:
+        """Height over width."""
+        x0, y0, x1, y1 = self.window_m
+        return (y1 - y0) / (x1 - x0)
+
+    def area(self, shape: Polygon, fill: str | None, stroke: str, **style: object) -> None:
+        """Add a polygon or several, holes left out."""
+        rings = tuple(
+            np.asarray(p.exterior.coords)[:, :2]
+            for p in shapely.get_parts(shape)
+            if p.geom_type == "Polygon"
+        )
+        if rings:
+            self.items.append(Shape(rings, fill, stroke, **style))  # type: ignore[arg-type]
+
+    def line(self, points_m: npt.ArrayLike, stroke: str, **style: object) -> None:
+        """Add an open line (k, 2)."""
+        array = np.asarray(points_m, dtype=np.float64)
+        shape = Shape((array,), None, stroke, closed=False, **style)  # type: ignore[arg-type]
+        self.items.append(shape)
+
+    def hatch(self, shape: Polygon, stroke: str, gap_m: float, slope: float = 1.0) -> None:
+        """Add slanted lines inside a polygon, so that it reads in grey."""
+        x0, y0, x1, y1 = shape.bounds
+        reach = (x1 - x0) + (y1 - y0)
+        starts = np.arange(-reach, reach, gap_m)
+        lines = shapely.linestrings(
+            [
+                [
+                    (x0 + s, y0 if slope > 0 else y1),
+                    (x0 + s + reach, y0 + reach if slope > 0 else y1 - reach),
+                ]
+                for s in starts
+            ]
+        )
+        cut = shapely.get_parts(shapely.intersection(lines, shape))
+        rows = tuple(
+            np.asarray(c.coords) for c in cut if c.geom_type == "LineString" and c.length > 0
+        )
+        if rows:
+            self.items.append(Shape(rows, None, stroke, 0.5, closed=False))
+
+    def dot(
+        self,
+        at_m: npt.ArrayLike,
+        radius_m: float,
+        fill: str | None,
+        stroke: str = "#000000",
+        **style: object,
+    ) -> None:
+        """Add a circle."""
+        turn = np.linspace(0, 2 * np.pi, 25)[:-1]
+        ring = np.asarray(at_m)[:2] + radius_m * np.column_stack([np.cos(turn), np.sin(turn)])
+        self.items.append(Shape((ring,), fill, stroke, **style))  # type: ignore[arg-type]
+
+    def say(self, at_m: npt.ArrayLike, text: Words, size_pt: float = 8.0, **style: object) -> None:
+        """Add a label."""
+        x, y = (float(v) for v in np.asarray(at_m)[:2])
+        self.items.append(Label((x, y), text, size_pt, **style))  # type: ignore[arg-type]
+
+
+def side_view(azimuth_deg: float) -> Floats:
+    """Projection (2, 3) of an observer who looks toward ``azimuth_deg`` from north."""
+    a = np.radians(azimuth_deg)
+    return np.array([[np.cos(a), -np.sin(a), 0.0], [0.0, 0.0, 1.0]])
+
+
+def wood_quads(
+    graph: TreeGraph, nodes: npt.ArrayLike, view: Floats, least_m: float
+) -> tuple[Floats, ...]:
+    """Outline of each node's edge as a quad (4, 2); wood thinner than ``least_m`` left out."""
+    index = np.asarray(nodes, dtype=np.int64)
+    index = index[(index > 0)]
+    index = index[graph.radius_m[index] * 2 >= least_m]
+    if not len(index):
+        return ()
+    a, b = graph.edge_start_m[index] @ view.T, graph.position_m[index] @ view.T
+    along = b - a
+    size = np.linalg.norm(along, axis=1, keepdims=True)
+    across = np.divide(along[:, ::-1] * [-1, 1], size, out=np.zeros_like(along), where=size > 1e-6)
+    r0, r1 = graph.edge_start_radius_m[index, None], graph.radius_m[index, None]
+    reach = np.divide(along, size, out=np.zeros_like(along), where=size > 1e-6) * r0 * 0.3
+    quad = np.stack(
+        [a - reach - across * r0, b - across * r1, b + across * r1, a - reach + across * r0], 1
+    )
+    return tuple(quad)
+
+
+def wood_outline(graph: TreeGraph, nodes: npt.ArrayLike, view: Floats, least_m: float) -> Polygon:
+    """One outline of the wood of some nodes in the view."""
+    quads = wood_quads(graph, nodes, view, least_m)
+    if not quads:
+        return Polygon()
+    shapes = shapely.polygons(np.asarray(quads))
+    whole = shapely.union_all(shapely.buffer(shapes, 0.012, join_style="mitre"))
+    return whole.simplify(0.012)
+
+
+def swept_outline(
+    outline_m: Floats,
+    radius_m: Floats,
+    centre_m: Floats,
+    path_m: Floats,
+    turn: Floats,
+    view: Floats,
+    times: int = 14,
+) -> Polygon:
+    """Plan or side outline of everything a moving piece passes through."""
+    pick = np.unique(np.linspace(0, len(path_m) - 1, times).round().astype(int))
+    offset = outline_m - centre_m
+    discs = []
+    for k in pick:
+        place = (offset @ turn[k].T + path_m[k]) @ view.T
+        cloud = MultiPoint(place).convex_hull
+        discs.append(cloud.buffer(float(np.median(radius_m)), quad_segs=4))
+    hulls = [
+        shapely.union(a, b).convex_hull if a.intersects(b) else shapely.union(a, b)
+        for a, b in pairwise(discs)
+    ] or discs
+    return shapely.union_all(hulls).simplify(0.05)
+
+
+def scale_bar(sketch: Sketch, size_pt: float = 8.0) -> None:
+    """Add a bar in metres and feet in the lower left corner."""
+    x0, y0, x1, y1 = sketch.window_m
+    wide = x1 - x0
+    metres = max((m for m in (0.5, 1, 2, 5, 10, 20) if m < 0.33 * wide), default=0.5)
+    x, y = x0 + 0.04 * wide, y0 + 0.04 * (y1 - y0)
+    tick = 0.012 * wide
+    sketch.line(
+        [(x, y + tick), (x, y), (x + metres, y), (x + metres, y + tick)], "#000000", width_pt=1.4
+    )
+    text = f"{metres:g} m ({metres / 0.3048:.{0 if metres >= 1 else 1}f} ft)"
+    sketch.say((x + metres / 2, y + 1.6 * tick), Words(text, text), size_pt)
+
+
+def north_arrow(sketch: Sketch, size_pt: float = 9.0) -> None:
+    """Add an arrow to the north (+y) in the upper right corner of a plan."""
+    x0, y0, x1, y1 = sketch.window_m
+    size = 0.07 * max(x1 - x0, y1 - y0)
+    x, y = x1 - 0.06 * (x1 - x0), y1 - 0.05 * (y1 - y0) - size * 1.5
+    head = np.array([(x, y + size), (x - 0.3 * size, y), (x, y + 0.25 * size), (x + 0.3 * size, y)])
+    sketch.items.append(Shape((head,), "#000000", "#000000"))
+    sketch.say((x, y + 1.15 * size), Words("N", "N"), size_pt, bold=True)
+
+
+def clipped(points_m: Floats, window_m: tuple[float, float, float, float]) -> list[Floats]:
+    """Parts of an open line inside the window."""
+    if len(points_m) < 2:
+        return []
+    inside = LineString(points_m).intersection(shapely.box(*window_m))
+    return [
+        np.asarray(p.coords)
+        for p in shapely.get_parts(inside)
+        if p.geom_type == "LineString" and not p.is_empty
+    ]

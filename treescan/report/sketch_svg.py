@@ -1,0 +1,72 @@
+"""A :class:`~treescan.report.sketch.Sketch` as inline SVG."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from html import escape
+
+from treescan.report.sketch import Label, Shape, Sketch
+from treescan.units import UnitSystem
+
+Place = Callable[[float, float], str]
+
+
+def sketch_svg(sketch: Sketch, width_px: float = 600.0, units: UnitSystem | None = None) -> str:
+    """Return an ``<svg>`` element.
+
+    With ``units`` None every label is written in both systems with the classes ``um`` and
+    ``us``, one of which the page hides.
+    """
+    x0, _, x1, y1 = sketch.window_m
+    scale = width_px / (x1 - x0)
+    height = width_px * sketch.aspect
+    point = width_px / 380.0  # a point on a card about 13 cm wide
+
+    def place(x: float, y: float) -> str:
+        return f"{(x - x0) * scale:.1f} {(y1 - y) * scale:.1f}"
+
+    parts = []
+    for item in sketch.items:
+        if isinstance(item, Shape):
+            parts.append(_shape(item, place, point))
+        else:
+            parts.append(_label(item, place, point, units))
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width_px:.0f} {height:.0f}" '
+        f'role="img" aria-label="{escape(sketch.title)}"><title>{escape(sketch.title)}</title>'
+        f'<rect width="100%" height="100%" fill="#fff"/>{"".join(parts)}</svg>'
+    )
+
+
+def _shape(item: Shape, place: Place, point: float) -> str:
+    runs = []
+    for line in item.lines_m:
+        runs.append(
+            "M"
+            + "L".join(place(float(x), float(y)) for x, y in line)
+            + ("Z" if item.closed else "")
+        )
+    style = f'fill="{item.fill or "none"}"'
+    if item.stroke:
+        style += f' stroke="{item.stroke}" stroke-width="{item.width_pt * point:.2f}"'
+        style += ' stroke-linejoin="round"'
+    if item.dash_pt:
+        style += f' stroke-dasharray="{" ".join(f"{d * point:.1f}" for d in item.dash_pt)}"'
+    if item.opacity < 1:
+        style += f' opacity="{item.opacity:g}"'
+    return f'<path d="{"".join(runs)}" {style}/>'
+
+
+def _label(item: Label, place: Place, point: float, units: UnitSystem | None) -> str:
+    x, y = place(*item.at_m).split()
+    style = (
+        f'x="{x}" y="{y}" text-anchor="{item.anchor}" font-size="{item.size_pt * point:.1f}" '
+        f'fill="{item.colour}" stroke="#fff" stroke-width="{2.2 * point:.1f}" paint-order="stroke"'
+        + (' font-weight="bold"' if item.bold else "")
+    )
+    if units is not None or item.text.metric == item.text.us:
+        return f"<text {style}>{escape(item.text.text(units or 'metric'))}</text>"
+    return (
+        f'<text class="um" {style}>{escape(item.text.metric)}</text>'
+        f'<text class="us" {style}>{escape(item.text.us)}</text>'
+    )
