@@ -74,3 +74,17 @@ def progress(*, quiet: bool) -> Iterator[Report]:
         yield report
         for task in tasks.values():
             bars.update(task, completed=1.0)
+
+
+def print_table(title: str, rows: list[list[str]]) -> None:
+    """Print a table (first row its heads) on stdout."""
+    from rich.table import Table
+
+    if not rows:
+        return
+    table = Table(title=title, title_justify="left", show_edge=False)
+    for head in rows[0]:
+        table.add_column(head)
+    for row in rows[1:]:
+        table.add_row(*row)
+    Console(markup=False, highlight=False).print(table)

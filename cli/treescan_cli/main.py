@@ -18,9 +18,9 @@ STOPPED = 130
 
 def verbs() -> tuple[ModuleType, ...]:
     """The modules of all verbs, in the order of the work."""
-    from treescan_cli import batch, haul, load, measure, page, plan, replan
+    from treescan_cli import batch, haul, load, measure, plan
 
-    return (measure, plan, load, replan, haul, page, batch)
+    return (measure, plan, load, haul, batch)
 
 
 class _Parser(argparse.ArgumentParser):

@@ -17,7 +17,7 @@ from treescan.pipeline.progress import Report, silent, within
 from treescan.pipeline.scale_check import taped_dbh_note, with_corrected_scale
 from treescan.planning.haul import haul_plan
 from treescan.planning.planner import PlanInputs, make_plan
-from treescan.planning.types import JobResult, Plan
+from treescan.planning.types import HaulPlan, JobResult, Plan
 from treescan.pointcloud.cloud import Float32s, Floats, Ground, PointCloud, TreePoints
 from treescan.pointcloud.ground import find_ground
 from treescan.pointcloud.isolate import isolate_tree
@@ -226,9 +226,13 @@ def job_result(
     gear: GearSet,
     mass: GreenMass,
     plan: Plan | None,
+    *,
+    haul: HaulPlan | None = None,
 ) -> JobResult:
-    """Gather everything the outputs are made from."""
-    haul = haul_plan(survey.graph, mass, species, site, plan.steps if plan else None)
+    """Gather everything the outputs are made from; the haul sheet is worked out unless given."""
+    if haul is None:
+        steps, hours = (plan.steps, plan.hours) if plan else (None, None)
+        haul = haul_plan(survey.graph, mass, species, site, steps, hours=hours)
     xyz, rgb = _display(survey.cloud)
     tree_xyz = survey.tree.xyz if survey.tree is not None else np.zeros((0, 3), np.float32)
     return JobResult(

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from treescan.errors import OutputError
 
-OWN_FILES = ("tree.json", "plan.json", "batch.csv")
+OWN_FILES = ("tree.json", "plan.json", "batch.csv", "haul.csv")
 _PARTIAL = ".treescan-partial-"
 
 

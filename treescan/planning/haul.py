@@ -33,6 +33,7 @@ def haul_plan(
     steps: Sequence[Step] | None = None,
     *,
     hours: Band | None = None,
+    pieces: Sequence[Int32s] | None = None,
 ) -> HaulPlan:
     """Buck the pieces, class the material, load the trucks, and set out the quote.
 
@@ -43,6 +44,8 @@ def haul_plan(
     hours : Band, optional
         Crew hours of the plan; without them they follow from the steps' minutes, or from the
         stated rule when there are no steps.
+    pieces : sequence of ndarray, optional
+        Nodes of each piece, when a plan was read back and there are no steps.
 
     Raises
     ------
@@ -51,9 +54,9 @@ def haul_plan(
     """
     if not site.haul.trucks:
         raise SiteFileError("haul.trucks is empty; name at least one truck, or leave it out.")
-    pieces = (
-        [np.arange(len(graph), dtype=np.int32)] if not steps else [s.piece.nodes for s in steps]
-    )
+    if pieces is None:
+        whole = [np.arange(len(graph), dtype=np.int32)]
+        pieces = [step.piece.nodes for step in steps] if steps else whole
     bucking = buck(
         graph,
         mass,

@@ -1,0 +1,113 @@
+"""A result folder read back: the measured tree, the site and the plan of an earlier run."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from treescan.errors import InvalidInputError
+from treescan.pipeline.defects import wood_state_of
+from treescan.pipeline.run import RunOptions, Survey, job_result, survey_scan
+from treescan.planning.haul import haul_plan
+from treescan.planning.types import JobResult
+from treescan.rigging.gear import resolve_gear
+from treescan.rigging.types import GearSet
+from treescan.site.model import Site
+from treescan.site.reading import read_site
+from treescan.units import Band
+from treescan.wood.decay import WoodState
+from treescan.wood.mass import green_mass
+from treescan.wood.species import find_species
+from treescan.wood.types import GreenMass, Species
+
+MOST_BYTES = 400_000_000
+
+
+@dataclass(frozen=True)
+class JobFolder:
+    """What a result folder holds.  ``site`` is in the local frame; ``plan`` is plan.json."""
+
+    folder: Path
+    survey: Survey
+    site: Site
+    species: Species
+    gear: GearSet
+    mass: GreenMass
+    wood_state: WoodState
+    plan: dict[str, Any] | None
+
+
+def read_folder(
+    folder: Path, *, site_path: Path | None = None, site: Site | None = None
+) -> JobFolder:
+    """Read a result folder; ``site_path`` or ``site`` (scan coordinates) replaces its site file.
+
+    Raises
+    ------
+    InvalidInputError
+        If the folder is no result of treescan, or a file in it cannot be used.
+    """
+    tree = folder / "tree.json"
+    if not tree.is_file():
+        raise InvalidInputError(
+            f"{folder}: there is no tree.json, so this is no result folder. Give the folder that "
+            "`treescan plan` or `treescan measure` wrote."
+        )
+    own = folder / "site.toml"
+    if site is None:
+        chosen = site_path or own
+        if not chosen.is_file():
+            raise InvalidInputError(f"{chosen}: there is no such site file. Pass --site FILE.")
+        site = read_site(chosen)
+    species, gear = find_species(site.job.species), resolve_gear(site.gear)
+    survey = survey_scan([tree], site, RunOptions())
+    local = site.localised(survey.origin_m)
+    state = wood_state_of(survey.graph, local, species)
+    mass = green_mass(
+        survey.graph,
+        species,
+        in_leaf=local.conditions.in_leaf,
+        wet=local.conditions.wet,
+        season=local.conditions.season,
+        wood_state=state,
+    )
+    return JobFolder(
+        folder, survey, local, species, gear, mass, state, read_document(folder / "plan.json")
+    )
+
+
+def read_document(path: Path) -> dict[str, Any] | None:
+    """Read a plan.json; None when there is none.
+
+    Raises
+    ------
+    InvalidInputError
+        If the file is not a plan of this version.
+    """
+    if not path.is_file():
+        return None
+    if path.stat().st_size > MOST_BYTES:
+        raise InvalidInputError(f"{path}: larger than a plan can be. Plan again.")
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError) as fault:
+        raise InvalidInputError(f"{path}: not readable as a plan ({fault}). Plan again.") from fault
+    if not isinstance(document, dict) or document.get("format") != "treescan-plan":
+        raise InvalidInputError(f"{path}: not a treescan-plan file. Plan again.")
+    if document.get("version") != 1 or not isinstance(document.get("steps"), list):
+        raise InvalidInputError(f"{path}: version or steps are not those of a plan. Plan again.")
+    return document
+
+
+def haul_again(job: JobFolder) -> JobResult:
+    """Log, brush and truck-load sheet and quote again; for the plan's pieces when there is one."""
+    pieces, hours = None, None
+    if job.plan is not None:
+        pieces = [np.asarray(step["piece"]["nodes"], dtype=np.int32) for step in job.plan["steps"]]
+        hours = Band(**job.plan["hours"])
+    haul = haul_plan(job.survey.graph, job.mass, job.species, job.site, hours=hours, pieces=pieces)
+    return job_result(job.survey, job.site, job.species, job.gear, job.mass, None, haul=haul)
