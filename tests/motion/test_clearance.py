@@ -6,9 +6,10 @@ import pytest
 from tests.motion.pieces import flat_ground, rod
 from tests.site.test_obstacles import scene
 from treescan.motion.body import rigid_piece
-from treescan.motion.clearance import clearance_to_point, clearance_to_tree, clearances
+from treescan.motion.clearance import clearance_to_point, clearances
 from treescan.motion.fall import free_fall, hinge_fall
 from treescan.motion.landing import landing_zone
+from treescan.motion.standing import clearance_to_tree, standing_wood
 from treescan.motion.swing import lowered
 from treescan.site.obstacles import build_obstacles
 
@@ -63,3 +64,33 @@ def test_landing_zone_must_hold_the_footprint_and_the_energy():
     heavy = rod((-5, 0, 13), (1, 0, 0), 1.5, 600, diameter=0.2)
     dropped = free_fall(heavy, FLAT, break_angle_deg=0.0)
     assert landing_zone(dropped, heavy, OBSTACLES)[2] is False
+
+
+def test_clearance_to_standing_wood_agrees_with_a_dense_reference():
+    rng = np.random.default_rng(4)
+    points = np.vstack(
+        [
+            np.column_stack([np.zeros(140), np.zeros(140), np.linspace(0, 14, 140)]),
+            rng.uniform((-3, -3, 6), (6, 3, 13), (60, 3)),
+        ]
+    )
+    radii = np.concatenate([np.full(140, 0.25), rng.uniform(0.01, 0.1, 60)])
+    wood = standing_wood(points, radii)
+    gone = rng.random(200) < 0.2
+    piece, path = next(paths())
+    rigid = rigid_piece(piece)
+    found = clearance_to_tree(piece, path, wood, gone=gone, near_cut_m=-9.0)
+    balls = np.einsum("kab,jb->kja", path.rotation, rigid.offset_m) + path.centre_m[:, None]
+    share = np.linspace(0, 1, 12)[None, :, None, None]
+    dense = (balls[:-1, None] * (1 - share) + balls[1:, None] * share).reshape(-1, 3)
+    ball_radius = np.resize(rigid.radius_m, len(dense))
+    reference = np.inf
+    for point, radius in zip(points[~gone], radii[~gone], strict=True):
+        gaps = np.linalg.norm(dense - point, axis=1) - ball_radius - radius
+        reference = min(reference, gaps.min())
+    assert found.distance_m == pytest.approx(reference, abs=0.02)
+
+
+def test_standing_wood_far_away_is_given_as_far():
+    piece, path = next(paths())
+    assert clearance_to_tree(piece, path, np.array([[40.0, 40.0, 2.0]])).distance_m == 3.0

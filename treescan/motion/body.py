@@ -75,7 +75,14 @@ def rigid_piece(piece: Piece, mass_kg: float | None = None) -> RigidPiece:
     InvalidInputError
         If mass, inertia or outline cannot be those of a body.
     """
-    mass = piece.mass_kg.high if mass_kg is None else mass_kg
+    mass = float(piece.mass_kg.high if mass_kg is None else mass_kg)
+    kept: dict[float, RigidPiece] = piece.__dict__.setdefault("_rigid", {})
+    if mass not in kept:
+        kept[mass] = _rigid(piece, mass)
+    return kept[mass]
+
+
+def _rigid(piece: Piece, mass: float) -> RigidPiece:
     inertia = np.asarray(piece.inertia_kg_m2, dtype=np.float64)
     if not (mass > 0.0 and np.isfinite(inertia).all() and len(piece.outline_m)):
         raise InvalidInputError(

@@ -12,7 +12,6 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 from numba import njit
-from scipy.spatial import cKDTree
 
 from treescan.motion.body import RigidPiece, rigid_piece
 from treescan.motion.types import Clearance, Path
@@ -41,15 +40,35 @@ class Motion(NamedTuple):
 
 
 def motion_of(rigid: RigidPiece, path: Path) -> Motion:
-    """Arrays of a moving outline."""
+    """Arrays of a moving outline; poses on a straight way without turning are left out."""
+    keep = _bends(path.centre_m, path.rotation)
     return Motion(
-        np.ascontiguousarray(path.time_s, dtype=np.float64),
-        np.ascontiguousarray(path.centre_m, dtype=np.float64),
-        np.ascontiguousarray(path.rotation, dtype=np.float64),
+        np.ascontiguousarray(path.time_s[keep], dtype=np.float64),
+        np.ascontiguousarray(path.centre_m[keep], dtype=np.float64),
+        np.ascontiguousarray(path.rotation[keep], dtype=np.float64),
         rigid.offset_m,
         rigid.radius_m,
         rigid.reach_m,
     )
+
+
+@njit(cache=True)
+def _bends(centre: Floats, rotation: Floats) -> npt.NDArray[np.bool_]:
+    """Poses that are not midway between two of the same attitude, evenly apart, shape (k,)."""
+    keep = np.ones(len(centre), dtype=np.bool_)
+    for step in range(1, len(centre) - 1):
+        same = True
+        for i in range(3):
+            if abs(centre[step - 1, i] - 2.0 * centre[step, i] + centre[step + 1, i]) > 1e-6:
+                same = False
+            for j in range(3):
+                before, now, after = (
+                    rotation[step - 1, i, j], rotation[step, i, j], rotation[step + 1, i, j],
+                )  # fmt: skip
+                if abs(before - now) > 1e-9 or abs(after - now) > 1e-9:
+                    same = False
+        keep[step] = not same
+    return keep
 
 
 def clearances(
@@ -234,65 +253,6 @@ def closest_approach(motion: Motion, solids: Solids) -> Floats:
             if step != first and lows[step] < found[who, 0]:
                 _interval(motion, step, part, solids, found[who], work)
     return found
-
-
-def clearance_to_tree(
-    piece: Piece,
-    path: Path,
-    standing_m: Floats,
-    standing_radius_m: Floats | float = 0.0,
-    *,
-    margin_m: float = 0.0,
-    near_cut_m: float = 0.3,
-) -> Clearance:
-    """Closest approach of the moving piece to the wood that still stands.
-
-    Parameters
-    ----------
-    piece : Piece
-    path : Path
-    standing_m : ndarray, shape (k, 3)
-        Points of the standing tree. [m]
-    standing_radius_m : ndarray, shape (k,) or scalar
-    margin_m : float
-        Distance wanted. [m]
-    near_cut_m : float
-        Pairs that are nearer than this before the cut (the cut itself, crossing twigs) do
-        not count. [m]
-
-    Notes
-    -----
-    Poses are thinned so that no ball travels more than 5 cm between two of them; distances
-    are exact to half of that.
-    """
-    rigid = rigid_piece(piece)
-    if not len(standing_m):
-        return Clearance("rest of the tree", float("inf"), margin_m, 0.0, (0.0, 0.0, 0.0))
-    radius = np.broadcast_to(np.asarray(standing_radius_m, dtype=np.float64), (len(standing_m),))
-    tree = cKDTree(np.asarray(standing_m, dtype=np.float64))
-    widest = float(radius.max())
-    start = rigid.centre_m + rigid.offset_m
-    first_gap, first = tree.query(start)
-    touching = first_gap - rigid.radius_m - radius[first] < near_cut_m
-    motion = motion_of(rigid, path)
-    balls = np.einsum("kab,jb->kja", motion.rotation, motion.offset) + motion.centre[:, None]
-    moved = np.linalg.norm(balls - start, axis=2)
-    counted = ~touching[None, :] | (moved > near_cut_m + 2.0 * rigid.radius_m + widest)
-    flat, owner = balls[counted], np.nonzero(counted)
-    if not len(flat):
-        return Clearance("rest of the tree", float("inf"), margin_m, 0.0, (0.0, 0.0, 0.0))
-    gap, nearest = tree.query(flat)
-    gap = gap - rigid.radius_m[owner[1]] - radius[nearest]
-    best = int(np.argmin(gap))
-    point = flat[best]
-    return Clearance(
-        target="rest of the tree",
-        distance_m=float(gap[best]),
-        margin_m=margin_m,
-        time_s=float(motion.time[owner[0][best]]),
-        point_m=(float(point[0]), float(point[1]), float(point[2])),
-        spread_m=path.sway_m,
-    )
 
 
 def clearance_to_point(

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import shapely
 from numba import njit
 
 from treescan.motion.body import (
@@ -19,7 +18,13 @@ from treescan.motion.body import (
     rigid_piece,
 )
 from treescan.motion.hinge import Hinge, face_direction, make_hinge, open_hinge, turned
-from treescan.motion.landing import FLAT_WITHIN_DEG, Resting, lay_down, lying_outline
+from treescan.motion.landing import (
+    FLAT_WITHIN_DEG,
+    Resting,
+    lay_down,
+    lying_outline,
+    outline_of_discs,
+)
 from treescan.motion.rigid_body import Body, Lines, _step, rotation_of
 from treescan.motion.types import Path
 from treescan.pointcloud.cloud import Ground
@@ -257,10 +262,15 @@ def fly(
     now, previous = state.copy(), state.copy()
     record[0], times[0] = now, 0.0
     count, gap_before = 1, start_gap
+    clear = grid.z.max()  # above this height of the centre nothing can touch
+    for row in range(len(outline[1])):
+        clear = max(clear, grid.z.max() + np.sqrt((outline[0][row] ** 2).sum()) + outline[1][row])
     for number in range(1, most + 1):
         previous[:] = now
         _step(now, body, lines, dt, work)
-        gap, _ = lowest_ball(now[:3], rotation_of(now[6:10]), outline[0], outline[1], grid)
+        gap = now[2] - clear
+        if gap < 0.0:
+            gap, _ = lowest_ball(now[:3], rotation_of(now[6:10]), outline[0], outline[1], grid)
         if gap < start_gap - 1e-6 and now[5] < 0.0:
             share = 1.0
             if gap_before > gap:
@@ -318,6 +328,7 @@ def _any_way_down(rigid: RigidPiece, resting: Resting, outline: Floats, bounce: 
     """
     balls = resting.centre_m[-1] + rigid.offset_m @ resting.rotation[-1].T
     away = np.linalg.norm(balls - resting.contact_m, axis=1) + rigid.radius_m
-    disc = shapely.Point(resting.contact_m[:2]).buffer(float(away.max()) + bounce, quad_segs=8)
-    hull = shapely.union(disc, shapely.Polygon(outline)).convex_hull
-    return np.asarray(hull.exterior.coords, dtype=np.float64)[:-1]
+    centres = np.vstack([resting.contact_m[:2], outline])
+    radii = np.zeros(len(centres))
+    radii[0] = float(away.max()) + bounce
+    return outline_of_discs(centres, radii)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.spatial.transform import Rotation
+from numba import njit
 
 from treescan.motion.body import Grid, RigidPiece, lowest_ball
 from treescan.motion.types import Path
@@ -54,51 +54,79 @@ def lay_down(
     -----
     No slide and no bounce: those are in the allowance around the footprint.
     """
-    centre, turn = centre_m.copy(), rotation.copy()
-    gap, ball = lowest_ball(centre, turn, rigid.offset_m, rigid.radius_m, grid)
-    centre[2] -= gap
-    contact = centre + turn @ rigid.offset_m[ball]
-    contact[2] -= rigid.radius_m[ball]
-    centres, turns = [centre.copy()], [turn.copy()]
+    return Resting(
+        *_tipped(
+            np.ascontiguousarray(centre_m),
+            np.ascontiguousarray(rotation),
+            np.ascontiguousarray(heading, dtype=np.float64),
+            (rigid.offset_m, rigid.radius_m),
+            grid,
+        )
+    )
+
+
+@njit(cache=True)
+def _tipped(
+    centre_m: Floats, rotation: Floats, heading: Floats, outline: tuple[Floats, Floats], grid: Grid
+) -> tuple[Floats, Floats, Floats]:
+    """Centres (k, 3), rotations (k, 3, 3) down to rest, and the first contact (3,)."""
+    offset, radius = outline
+    most = 3 * _TIP_STEPS + 1
+    centres, turns = np.empty((most, 3)), np.empty((most, 3, 3))
+    gap, ball = lowest_ball(centre_m, rotation, offset, radius, grid)
+    centres[0], turns[0] = centre_m, rotation
+    centres[0, 2] -= gap
+    contact = centres[0] + rotation @ offset[ball]
+    contact[2] -= radius[ball]
+    count = 1
     for _ in range(3):
-        pivot = centre + turn @ rigid.offset_m[ball]
+        centre, turn = centres[count - 1], turns[count - 1]
+        pivot = centre + turn @ offset[ball]
         lean = centre - pivot
-        side = lean[:2] if np.hypot(*lean[:2]) > 0.05 * max(abs(lean[2]), 0.1) else heading[:2]
-        size = float(np.hypot(*side))
         if lean[2] <= 0.0:
             break
-        if size < 1e-9:
-            side, size = np.array([1.0, 0.0]), 1.0
-        axis = np.array([-side[1], side[0], 0.0]) / size
-        ball, poses = _tip(rigid, pivot, (centre, turn), axis, grid)
-        if not poses:
+        axis = _tipping_axis(lean, heading)
+        before = count
+        step = turn_about(axis, TIP_STEP_RAD)
+        for _ in range(_TIP_STEPS):
+            centres[count] = pivot + step @ (centres[count - 1] - pivot)
+            turns[count] = step @ turns[count - 1]
+            gap, ball = lowest_ball(centres[count], turns[count], offset, radius, grid)
+            touching = centres[count] + turns[count] @ offset[ball] - pivot
+            count += 1
+            if gap <= 0.0 and np.sqrt((touching**2).sum()) > 0.05:
+                centres[count - 1, 2] -= gap
+                break
+            if centres[count - 1, 2] <= pivot[2]:
+                break
+        if count == before:
             break
-        centres += [pose[0] for pose in poses]
-        turns += [pose[1] for pose in poses]
-        centre, turn = poses[-1]
-    return Resting(np.array(centres), np.array(turns), contact)
+    return centres[:count].copy(), turns[:count].copy(), contact
 
 
-def _tip(
-    rigid: RigidPiece, pivot: Floats, pose: tuple[Floats, Floats], axis: Floats, grid: Grid
-) -> tuple[int, list[tuple[Floats, Floats]]]:
-    """Poses while turning about ``pivot`` until another ball touches; and that ball."""
-    centre, turn = pose
-    step = Rotation.from_rotvec(TIP_STEP_RAD * axis).as_matrix()
-    poses: list[tuple[Floats, Floats]] = []
-    ball = 0
-    for _ in range(_TIP_STEPS):
-        centre = pivot + step @ (centre - pivot)
-        turn = step @ turn
-        gap, ball = lowest_ball(centre, turn, rigid.offset_m, rigid.radius_m, grid)
-        poses.append((centre.copy(), turn.copy()))
-        touching = centre + turn @ rigid.offset_m[ball]
-        if gap <= 0.0 and np.linalg.norm(touching - pivot) > 0.05:
-            poses[-1][0][2] -= min(gap, 0.0)
-            break
-        if centre[2] <= pivot[2]:
-            break
-    return ball, poses
+@njit(cache=True)
+def _tipping_axis(lean: Floats, heading: Floats) -> Floats:
+    """Level unit axis about which a piece leaning so goes over; ``heading`` when it stands."""
+    side = lean
+    if np.hypot(lean[0], lean[1]) <= 0.05 * max(abs(lean[2]), 0.1):
+        side = heading
+    size = np.hypot(side[0], side[1])
+    if size < 1e-9:
+        return np.array([0.0, 1.0, 0.0])
+    return np.array([-side[1] / size, side[0] / size, 0.0])
+
+
+@njit(cache=True)
+def turn_about(axis: Floats, angle: float) -> Floats:
+    """Rotation matrix about a unit axis (Rodrigues), (3, 3)."""
+    x, y, z = axis[0], axis[1], axis[2]
+    c, s = np.cos(angle), np.sin(angle)
+    v = 1.0 - c
+    r = np.empty((3, 3))
+    r[0, 0], r[0, 1], r[0, 2] = c + x * x * v, x * y * v - z * s, x * z * v + y * s
+    r[1, 0], r[1, 1], r[1, 2] = x * y * v + z * s, c + y * y * v, y * z * v - x * s
+    r[2, 0], r[2, 1], r[2, 2] = x * z * v - y * s, y * z * v + x * s, c + z * z * v
+    return r
 
 
 def lying_outline(
@@ -106,8 +134,19 @@ def lying_outline(
 ) -> Floats:
     """Plan outline of a lying piece with an allowance around it, shape (k, 2). [m]"""
     balls = centre_m + rigid.offset_m @ rotation.T
-    discs = shapely.buffer(shapely.points(balls[:, :2]), rigid.radius_m + allowance_m, quad_segs=4)
-    hull = shapely.union_all(discs).convex_hull
+    return outline_of_discs(balls[:, :2], rigid.radius_m + allowance_m)
+
+
+_CIRCLE = np.column_stack(
+    [np.cos(np.arange(16) * np.pi / 8.0), np.sin(np.arange(16) * np.pi / 8.0)]
+) / np.cos(np.pi / 16.0)
+"""Corners of a 16-gon around the unit circle, shape (16, 2)."""
+
+
+def outline_of_discs(centre_m: Floats, radius_m: Floats) -> Floats:
+    """Convex outline, shape (k, 2), that covers discs (j, 2) of radii (j,). [m]"""
+    points = (centre_m[:, None] + radius_m[:, None, None] * _CIRCLE).reshape(-1, 2)
+    hull = shapely.convex_hull(shapely.multipoints(points))
     return np.asarray(hull.exterior.coords, dtype=np.float64)[:-1]
 
 
