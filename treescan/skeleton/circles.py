@@ -18,7 +18,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 SECTORS = 24
-COLUMNS = ("u_m", "v_m", "radius_m", "rms_m", "radius_sd_m", "coverage", "inliers", "share")
+COLUMNS = ("u_m", "v_m", "radius_m", "rms_m", "radius_sd_m", "coverage", "inliers", "contrast")
 
 
 @njit(cache=True)
@@ -44,6 +44,8 @@ def _score(x: Floats, y: Floats, n: int, cx: float, cy: float, r: float, tol: fl
             total += 1.0 - q * q
         elif q < -2.0:
             total -= 0.5
+        elif 1.0 <= q < 3.0:
+            total -= 0.2
     return total
 
 
@@ -88,6 +90,27 @@ def _solve3(a: Floats, b: Floats) -> Any:
             c0, c1 = (i + 1) % 3, (i + 2) % 3
             inv[i, j] = (a[r0, c0] * a[r1, c1] - a[r0, c1] * a[r1, c0]) / det
     return inv @ b, inv, True
+
+
+@njit(cache=True)
+def _contrast(x: Floats, y: Floats, n: int, cx: float, cy: float, r: float, tol: float) -> Any:
+    """How much denser the ring is than its surroundings, and how empty inside; 0..1."""
+    on = out = deep = 0.0
+    for i in range(n):
+        d = np.sqrt((x[i] - cx) ** 2 + (y[i] - cy) ** 2) - r
+        if abs(d) <= tol:
+            on += 1
+        elif tol < d < 3 * tol:
+            out += 1
+        elif d < -tol:
+            deep += 1
+    if on < 1:
+        return 0.0
+    inner = max(r - tol, 0.0)
+    area_on = (r + tol) ** 2 - inner * inner
+    area_out = (r + 3 * tol) ** 2 - (r + tol) ** 2
+    sparse = 1.0 - min(out / area_out * area_on / on, 1.0)
+    return sparse * max(1.0 - 2.0 * deep / on, 0.0)
 
 
 @njit(cache=True)
@@ -150,7 +173,7 @@ def _refine(
         out[4] = rms * np.sqrt(max(inv[2, 2], 0.0) * weight / free)
         out[5] = seen / SECTORS
         out[6] = inliers
-        out[7] = inliers / n
+        out[7] = _contrast(x, y, n, cx, cy, r, tol)
         if step == 7:
             break
         cx, cy = cx + shift[0], cy + shift[1]

@@ -6,7 +6,6 @@ Thin to voxels; distance from the base along the wood; rings; limbs; circle fits
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -14,12 +13,14 @@ from scipy.spatial import cKDTree
 
 from treescan.errors import ScanError
 from treescan.pointcloud.cloud import Ground, TreePoints
-from treescan.skeleton import taper
+from treescan.skeleton.diameters import Radii, settle_radii
 from treescan.skeleton.fitting import Fits, fit_nodes, move_axes
 from treescan.skeleton.geodesic import Geodesic, measure_from_base
-from treescan.skeleton.graph import FITTED, INTERPOLATED, MODELLED, TreeGraph
+from treescan.skeleton.graph import TreeGraph
 from treescan.skeleton.limbs import LimbAxes, lay_axes, part_limbs
 from treescan.skeleton.rings import Rings, cut_rings
+from treescan.skeleton.settle import carry_over, nearest_skin, rebuild
+from treescan.skeleton.traffic import long_ways
 from treescan.skeleton.voxels import Voxels, neighbours, symmetric_edges, voxelise
 
 Floats = npt.NDArray[np.float64]
@@ -29,16 +30,8 @@ Bools = npt.NDArray[np.bool_]
 VOXEL_M = 0.02
 RING_WIDTH_M = 0.1
 NODE_SPACING_M = 0.12
+LONG_WAY_M = 0.4
 FEWEST_POINTS = 200
-
-
-@dataclass(frozen=True)
-class _Wood:
-    """What the shape steps hand to the diameter steps."""
-
-    points: Floats
-    limb: Ints
-    node: Ints
 
 
 def extract_skeleton(
@@ -82,15 +75,15 @@ def extract_skeleton(
     edges = symmetric_edges(*neighbours(voxels.centre_m, 14, 0.11))
     tell(0.25)
     paths = _paths(voxels, edges, base)
-    rings = cut_rings(voxels.centre_m, edges, paths, RING_WIDTH_M)
-    tell(0.5)
+    keep = long_ways(paths, edges, LONG_WAY_M)
+    rings = cut_rings(voxels.centre_m, edges, paths, RING_WIDTH_M, keep)
+    tell(0.4)
     chains, parent_limb, parent_ring = part_limbs(rings)
     axes = lay_axes(rings, chains, parent_limb, parent_ring, NODE_SPACING_M)
-    wood = _assign(tree, voxels, rings, chains, axes)
-    tell(0.6)
-    axes, fits = _fit(axes, wood, rings, chains)
+    foot = np.array([base[0], base[1], float(ground.height(base[0], base[1]))])
+    axes, fits, radii = _measure(tree, voxels, rings, chains, axes, foot)
     tell(0.9)
-    graph = _assemble(axes, fits, base, np.asarray(origin_m, dtype=np.float64), tree)
+    graph = _graph(axes, fits, radii, np.asarray(origin_m, dtype=np.float64), tree)
     tell(1.0)
     return graph
 
@@ -110,35 +103,63 @@ def _paths(voxels: Voxels, edges: tuple[Ints, Ints, Floats], base: Floats) -> Ge
     return measure_from_base(centre, edges, seeds, np.maximum(height[seeds] - low, 0.0))
 
 
-def _assign(
-    tree: TreePoints, voxels: Voxels, rings: Rings, chains: list[Ints], axes: LimbAxes
-) -> _Wood:
-    """Points of the rings that limbs are made of, each with its limb and a node nearby."""
-    limb_of_ring = np.full(len(rings) + 1, -1, dtype=np.int64)
-    node_of_ring = np.zeros(len(rings) + 1, dtype=np.int64)
+def _measure(
+    tree: TreePoints,
+    voxels: Voxels,
+    rings: Rings,
+    chains: list[Ints],
+    axes: LimbAxes,
+    foot: Floats,
+) -> tuple[LimbAxes, Fits, Radii]:
+    """Fit, put unions and foot right, give each point to the limb whose skin it is, fit again."""
+    points = np.asarray(tree.xyz, dtype=np.float64)[voxels.point_order]
+    guess = _rough_radius(axes, rings, chains)
+    low, high = np.full(len(guess), 0.002), 1.6 * guess + 0.01
+    node = _node_of_ring(rings, chains, axes)[rings.of_voxel]
+    tol = np.clip(0.2 * guess, 0.012, 0.04)
+    fits = _fit(axes, points, voxels.count, node, (low, high), tol)
+    axes = move_axes(axes, fits)
+    radii = settle_radii(axes, fits)
+    keep = np.ones(len(chains), dtype=bool)
+    new = rebuild(axes, radii.radius_m, keep, NODE_SPACING_M, foot)
+    radius = carry_over(axes, new, keep, radii.radius_m)
+    axes = new
+    for last in (False, True):
+        node, skin = nearest_skin(voxels.centre_m, axes, radius)
+        near = np.where(skin < np.maximum(0.04, 0.5 * radius[node]), node, -1)
+        tol = np.clip(3.0 * radii.noise_m, np.maximum(0.008, 0.06 * radius), 0.05)
+        limits = 0.4 * radius, 1.5 * radius + 0.01
+        fits = _fit(axes, points, voxels.count, near, limits, tol)
+        if not last:
+            axes = move_axes(axes, fits)
+        radii = settle_radii(axes, fits)
+        radius = radii.radius_m
+    return axes, fits, radii
+
+
+def _node_of_ring(rings: Rings, chains: list[Ints], axes: LimbAxes) -> Ints:
+    """Nearest node of its limb for each ring, -1 where it is of none; one more for ring -1."""
+    result = np.full(len(rings) + 1, -1, dtype=np.int64)
     for i, chain in enumerate(chains):
-        limb_of_ring[chain] = i
         low, high = axes.first[i], axes.first[i + 1]
         near = cKDTree(axes.position_m[low:high]).query(rings.centre_m[chain])[1]
-        node_of_ring[chain] = low + near
-    ring = np.repeat(rings.of_voxel, voxels.count)
-    limb = limb_of_ring[ring]
-    keep = limb >= 0
-    points = np.asarray(tree.xyz, dtype=np.float64)[voxels.point_order[keep]]
-    return _Wood(points, limb[keep], node_of_ring[ring[keep]])
+        result[chain] = low + near
+    return result
 
 
-def _fit(axes: LimbAxes, wood: _Wood, rings: Rings, chains: list[Ints]) -> tuple[LimbAxes, Fits]:
-    """Fit, move the axes to the centres, and fit again."""
-    guess = _rough_radius(axes, rings, chains)
-    tol = np.maximum(0.010, 0.15 * guess)
-    fits = fit_nodes(axes, wood.points, wood.limb, wood.node, guess, tol)
-    for _ in range(2):
-        axes = move_axes(axes, fits)
-        ok = fits.radius_m > 0
-        tol = np.where(ok, np.maximum(0.010, 0.12 * fits.radius_m), tol)
-        fits = fit_nodes(axes, wood.points, wood.limb, wood.node, guess, tol)
-    return axes, fits
+def _fit(
+    axes: LimbAxes,
+    points: Floats,
+    count: Ints,
+    node_of_voxel: Ints,
+    limits: tuple[Floats, Floats],
+    tol: Floats,
+) -> Fits:
+    """Fit the nodes to the points of the voxels that were given to them."""
+    node = np.repeat(node_of_voxel, count)
+    keep = node >= 0
+    node = node[keep]
+    return fit_nodes(axes, points[keep], axes.limb_of_node[node], node, limits, tol)
 
 
 def _rough_radius(axes: LimbAxes, rings: Rings, chains: list[Ints]) -> Floats:
@@ -154,58 +175,7 @@ def _rough_radius(axes: LimbAxes, rings: Rings, chains: list[Ints]) -> Floats:
     return 1.3 * result + 0.01
 
 
-def _beyond(axes: LimbAxes, along: Floats) -> Floats:
-    """Length of the longest way outward from each node, side limbs included. [m]"""
-    far = along[axes.first[1:] - 1].copy()
-    for i in range(len(far) - 1, 0, -1):
-        up, node = axes.parent_limb[i], axes.parent_node[i]
-        far[up] = max(far[up], along[node] + far[i])
-    result: Floats = far[axes.limb_of_node] - along
-    return result
-
-
-def _assemble(
-    axes: LimbAxes, fits: Fits, base: Floats, origin: Floats, tree: TreePoints
-) -> TreeGraph:
-    along = axes.along_m()
-    beyond = _beyond(axes, along)
-    noise = _noise(fits)
-    seen = fits.radius_m - fits.rms_m**2 / (2 * np.maximum(fits.radius_m, 0.004))
-    seen = np.maximum(seen, 0.002)
-    good = (fits.radius_m > 0) & (fits.coverage >= 0.3) & (fits.inliers >= 12)
-    good &= fits.share > 0.25
-    well = good & (seen > 3 * noise) & (fits.coverage >= 0.4)
-    model = taper.calibrate(beyond, seen, well)
-    sd = np.sqrt(fits.radius_sd_m**2 + (0.5 * noise) ** 2 + (0.03 * seen) ** 2)
-    sd *= 1.0 + 1.5 * np.maximum(0.5 - fits.coverage, 0.0)
-    var = np.where(good, (sd / seen) ** 2 + 0.02, np.inf)
-    model_log = np.log(model.radius_m(beyond))
-    mean, spread = taper.smooth_taper(
-        axes.first, along, model_log, np.log(seen), var, taper.MODEL_SD**2,
-        taper.WALK_SD_PER_SQRT_M**2,
-    )  # fmt: skip
-    radius = np.exp(taper.fall_to_tip(axes.first, mean, 1.0 / spread))
-    radius_sd = radius * np.sqrt(spread + 0.02**2)
-    source = np.where(good, FITTED, np.where(spread < 0.5 * taper.MODEL_SD**2, INTERPOLATED, 2))
-    source = np.where((source == 2), MODELLED, source)
-    return _graph(axes, radius, radius_sd, source, fits.coverage, origin, tree)
-
-
-def _noise(fits: Fits) -> float:
-    """Typical misfit of the well-seen rings. [m]"""
-    ok = (fits.coverage > 0.5) & (fits.inliers > 30)
-    return float(np.median(fits.rms_m[ok])) if ok.sum() > 5 else 0.005
-
-
-def _graph(
-    axes: LimbAxes,
-    radius: Floats,
-    radius_sd: Floats,
-    source: Ints,
-    support: Floats,
-    origin: Floats,
-    tree: TreePoints,
-) -> TreeGraph:
+def _graph(axes: LimbAxes, fits: Fits, radii: Radii, origin: Floats, tree: TreePoints) -> TreeGraph:
     """Put the limbs together: a limb's first node is its parent's, so it is left out."""
     limb_of = axes.limb_of_node
     n = len(limb_of)
@@ -228,13 +198,13 @@ def _graph(
     up = parent[keep]
     return TreeGraph(
         position_m=axes.position_m[keep],
-        radius_m=radius[keep],
-        radius_sd_m=radius_sd[keep],
+        radius_m=radii.radius_m[keep],
+        radius_sd_m=radii.sd_m[keep],
         parent=np.where(up >= 0, number[up], -1).astype(np.int32),
         limb=limb_of[keep].astype(np.int32),
         order=order[limb_of[keep]],
-        support=support[keep],
-        source=source[keep].astype(np.int32),
+        support=fits.coverage[keep],
+        source=radii.source[keep].astype(np.int32),
         bridged=axes.bridged[keep],
         origin_m=origin,
         unseen_share=tree.unseen_share,

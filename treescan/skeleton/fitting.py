@@ -31,7 +31,7 @@ class Fits:
     rms_m: Floats
     coverage: Floats
     inliers: Floats
-    share: Floats
+    contrast: Floats
     points: Ints
     shift_m: Floats
 
@@ -80,7 +80,7 @@ def fit_nodes(
     points: Floats,
     limb: Ints,
     guess_node: Ints,
-    radius_guess_m: Floats,
+    limits_m: tuple[Floats, Floats],
     tol_m: Floats,
 ) -> Fits:
     """Fit a circle at every node from the points of its limb in a window along the axis.
@@ -90,8 +90,10 @@ def fit_nodes(
     points : ndarray, shape (p, 3)
     limb, guess_node : ndarray, shape (p,)
         The limb of each point and a node of it nearby.
-    radius_guess_m, tol_m : ndarray, shape (n,)
-        Rough radius (upper side) and tolerance per node. [m]
+    limits_m : tuple of two ndarray, shape (n,)
+        Least and greatest radius allowed at each node. [m]
+    tol_m : ndarray, shape (n,)
+        Tolerance of a point at each node. [m]
     """
     n = len(axes.position_m)
     along, offset = _project(points, guess_node, axes.position_m, axes.first, limb)
@@ -102,7 +104,7 @@ def fit_nodes(
     step = np.full(n, 0.1)
     step[1:] = np.where(limb_of[1:] == limb_of[:-1], np.diff(length), step[1:])
     step[axes.first[:-1]] = step[np.minimum(axes.first[:-1] + 1, n - 1)]
-    half = np.clip(radius_guess_m, 0.09, 0.2) / np.maximum(step, 0.02)
+    half = np.clip(0.6 * limits_m[1], 0.09, 0.2) / np.maximum(step, 0.02)
     at = np.arange(n, dtype=np.float64)
     low = np.maximum(at - half, axes.first[:-1][limb_of] - 0.5)
     high = np.minimum(at + half, axes.first[1:][limb_of] - 0.5)
@@ -110,9 +112,7 @@ def fit_nodes(
     u_axis, v_axis = frames(axes.directions())
     home = np.clip(np.rint(along).astype(np.int64), 0, n - 1)
     u, v = _across(offset, home, u_axis, v_axis)
-    found = fit_circles(
-        u, v, start, stop, tol_m, np.full(n, 0.002), 1.6 * radius_guess_m + 0.01, POINTS_A_WINDOW
-    )
+    found = fit_circles(u, v, start, stop, tol_m, limits_m[0], limits_m[1], POINTS_A_WINDOW)
     shift = found[:, :1] * u_axis + found[:, 1:2] * v_axis
     return Fits(
         radius_m=found[:, 2],
@@ -120,7 +120,7 @@ def fit_nodes(
         rms_m=found[:, 3],
         coverage=found[:, 5],
         inliers=found[:, 6],
-        share=found[:, 7],
+        contrast=found[:, 7],
         points=(stop - start).astype(np.int64),
         shift_m=shift,
     )

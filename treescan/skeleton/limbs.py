@@ -152,7 +152,7 @@ def lay_axes(
             gap = np.concatenate([[False], gap])
         else:
             parent_node.append(-1)
-        nodes, crossing = _resample(_smooth(path), gap, spacing_m)
+        nodes, crossing = respace(_smooth(path), gap, spacing_m)
         where.append(nodes)
         bridged.append(crossing)
         first.append(first[-1] + len(nodes))
@@ -174,7 +174,7 @@ def _smooth(path: Floats, rounds: int = 2) -> Floats:
     return path
 
 
-def _resample(path: Floats, gap: Bools, spacing_m: float) -> tuple[Floats, Bools]:
+def respace(path: Floats, gap: Bools, spacing_m: float) -> tuple[Floats, Bools]:
     """Even spacing along a polyline, ends kept; at least two nodes."""
     step = np.linalg.norm(np.diff(path, axis=0), axis=1)
     keep = np.concatenate([[True], step > 1e-9])

@@ -17,6 +17,7 @@ from treescan.skeleton.geodesic import Geodesic, connected_parts
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -55,10 +56,14 @@ class Rings:
 
 
 def cut_rings(
-    centre_m: Floats, edges: tuple[Ints, Ints, Floats], paths: Geodesic, width_m: float
+    centre_m: Floats,
+    edges: tuple[Ints, Ints, Floats],
+    paths: Geodesic,
+    width_m: float,
+    keep: Bools,
 ) -> Rings:
-    """Cut the voxels into rings of ``width_m`` along the paths from the base."""
-    reached = np.isfinite(paths.distance_m)
+    """Cut the voxels of ``keep`` (m,) into rings of ``width_m`` along the paths from the base."""
+    reached = np.isfinite(paths.distance_m) & keep
     band = np.full(len(centre_m), -1, dtype=np.int64)
     band[reached] = np.floor(paths.distance_m[reached] / width_m)
     band[band == 0] = 1  # the foot and the first band are one ring: the root
@@ -101,7 +106,7 @@ def _parents(of_voxel: Ints, before: Ints, gap: Floats, distance: Floats, parts:
         if ring < 0 or before[i] < 0:
             continue
         up = of_voxel[before[i]]
-        if up != ring and up < ring and distance[i] < lead[ring]:
+        if up >= 0 and up < ring and distance[i] < lead[ring]:
             lead[ring] = distance[i]
             parent[ring] = up
             bridge[ring] = gap[i]

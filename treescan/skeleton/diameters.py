@@ -1,0 +1,84 @@
+"""Radii of all nodes from circle fits, taper and the tree's own pipe model."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from treescan.skeleton import taper
+from treescan.skeleton.fitting import Fits
+from treescan.skeleton.graph import FITTED, INTERPOLATED, MODELLED
+from treescan.skeleton.limbs import LimbAxes
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Radii:
+    """Radii of the nodes of limb axes; arrays of shape (n,).
+
+    ``good`` marks fits that count, ``source`` is as in the graph.  ``noise_m`` is the typical
+    misfit of well-seen rings: range noise and co-registration together.
+    """
+
+    radius_m: Floats
+    sd_m: Floats
+    good: Bools
+    source: Ints
+    noise_m: float
+    beyond_m: Floats
+
+
+def beyond_m(axes: LimbAxes, along: Floats) -> Floats:
+    """Length of the longest way outward from each node, side limbs included. [m]"""
+    far = along[axes.first[1:] - 1].copy()
+    for i in range(len(far) - 1, 0, -1):
+        up, node = axes.parent_limb[i], axes.parent_node[i]
+        far[up] = max(far[up], along[node] + far[i])
+    result: Floats = far[axes.limb_of_node] - along
+    return result
+
+
+def noise_of(fits: Fits) -> float:
+    """Typical misfit of the well-seen rings. [m]"""
+    ok = (fits.coverage > 0.5) & (fits.inliers > 30) & (fits.radius_m > 0.05)
+    if ok.sum() < 5:
+        ok = (fits.coverage > 0.4) & (fits.inliers > 15)
+    return float(np.median(fits.rms_m[ok])) if ok.sum() > 3 else 0.005
+
+
+def settle_radii(axes: LimbAxes, fits: Fits) -> Radii:
+    """Bring fits, taper and pipe model together along every limb."""
+    along = axes.along_m()
+    beyond = beyond_m(axes, along)
+    noise = noise_of(fits)
+    # Scatter of the points widens a circle fitted to their distances by s^2 / (2 r).
+    seen = fits.radius_m - fits.rms_m**2 / (2 * np.maximum(fits.radius_m, 0.004))
+    seen = np.maximum(seen, 0.002)
+    good = (fits.radius_m > 0) & (fits.coverage >= 0.25) & (fits.inliers >= 10)
+    good &= fits.contrast > 0.4
+    well = good & (seen > 3 * noise) & (fits.coverage >= 0.4) & (fits.contrast > 0.6)
+    model = taper.calibrate(beyond, seen, well)
+    sd = np.sqrt(fits.radius_sd_m**2 + (0.5 * noise) ** 2 + (0.03 * seen) ** 2)
+    sd *= 1.0 + 1.5 * np.maximum(0.5 - fits.coverage, 0.0)
+    sd *= 1.0 + 2.0 * np.maximum(0.7 - fits.contrast, 0.0)
+    var = np.where(good, (sd / seen) ** 2, np.inf)
+    model_log = np.log(model.radius_m(beyond))
+    mean, spread = taper.smooth_taper(
+        axes.first,
+        along,
+        model_log,
+        np.log(seen),
+        var,
+        taper.MODEL_SD**2,
+        taper.WALK_SD_PER_SQRT_M**2,
+    )
+    radius = np.exp(taper.fall_to_tip(axes.first, mean, 1.0 / spread))
+    radius_sd = radius * np.sqrt(spread + 0.02**2)
+    firm = spread < 0.5 * taper.MODEL_SD**2
+    source = np.where(good, FITTED, np.where(firm, INTERPOLATED, MODELLED)).astype(np.int64)
+    return Radii(radius, radius_sd, good, source, noise, beyond)

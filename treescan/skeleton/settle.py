@@ -1,0 +1,199 @@
+"""Axes put right once radii are roughly known: unions, foot, tips, and which skin is whose."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+from scipy.spatial import cKDTree
+
+from treescan.skeleton.limbs import LimbAxes, respace
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+UNION_LINE_M = 0.45
+"""Length of limb beyond the union that sets the direction it is led back in. [m]"""
+
+
+def rebuild(
+    axes: LimbAxes, radius_m: Floats, keep: Bools, spacing_m: float, foot_m: Floats
+) -> LimbAxes:
+    """Drop limbs, lead the kept ones back to their parents' axes and space the nodes anew.
+
+    Parameters
+    ----------
+    keep : ndarray, shape (k,), bool
+        Limbs to keep; children of dropped limbs must be dropped too.
+    foot_m : ndarray, shape (3,)
+        Where the stem meets the ground.
+    """
+    number = np.cumsum(keep) - 1
+    nodes_of: list[Floats] = []
+    gaps_of: list[Bools] = []
+    first = [0]
+    parent_limb, parent_node = [], []
+    for limb in np.flatnonzero(keep):
+        span = slice(axes.first[limb], axes.first[limb + 1])
+        path, gap = axes.position_m[span], axes.bridged[span]
+        if limb == 0:
+            parent_limb.append(-1)
+            parent_node.append(-1)
+            path, gap = _to_foot(path, gap, foot_m)
+        else:
+            up = int(number[axes.parent_limb[limb]])
+            old = axes.position_m[axes.parent_node[limb]]
+            thick = float(radius_m[axes.parent_node[limb]])
+            near, path, gap = lead_back(path, gap, nodes_of[up], old, thick)
+            parent_limb.append(up)
+            parent_node.append(first[up] + near)
+        path, gap = respace(path, gap, spacing_m)
+        nodes_of.append(path)
+        gaps_of.append(gap)
+        first.append(first[-1] + len(path))
+    return LimbAxes(
+        np.concatenate(nodes_of),
+        np.array(first),
+        np.array(parent_limb),
+        np.array(parent_node),
+        np.concatenate(gaps_of),
+    )
+
+
+def _to_foot(path: Floats, gap: Bools, foot_m: Floats) -> tuple[Floats, Bools]:
+    """Lead the stem down to the ground along the line of its lowest metre."""
+    above = path[path[:, 2] > foot_m[2] + 0.02]
+    gap = gap[len(path) - len(above) :]
+    if len(above) < 2:
+        return path, gap[: len(path)] if len(gap) else np.zeros(len(path), dtype=bool)
+    far = above[min(int(np.searchsorted(above[:, 2], above[0, 2] + 0.6)), len(above) - 1)]
+    step = far - above[0]
+    rise = max(float(step[2]), 1e-3)
+    foot = above[0] - step * (above[0, 2] - foot_m[2]) / rise
+    if np.linalg.norm(foot - above[0]) > 1.0:
+        foot = np.array([above[0, 0], above[0, 1], foot_m[2]])
+    return np.concatenate([foot[None], above]), np.concatenate([[False], gap])
+
+
+def lead_back(
+    path: Floats, gap: Bools, parent: Floats, old_joint: Floats, thick_m: float
+) -> tuple[int, Floats, Bools]:
+    """Replace the stretch of a limb inside its parent's swell by a straight one.
+
+    Returns ``(node of the parent, path, gap)``; the path starts at the parent's node.
+    """
+    off, _ = cKDTree(parent).query(path)
+    clear = np.flatnonzero(off > 1.25 * thick_m + 0.03)
+    begin = int(clear[0]) if len(clear) else min(1, len(path) - 1)
+    begin = min(begin, len(path) - 1)
+    along = np.linalg.norm(path[begin:] - path[begin], axis=1)
+    end = begin + int(np.searchsorted(along, UNION_LINE_M))
+    line = path[begin : max(end, begin + 2)]
+    if len(line) < 2:
+        near = int(np.argmin(((parent - old_joint) ** 2).sum(axis=1)))
+        return near, np.concatenate([parent[near][None], path[begin:]]), _gaps(gap, begin)
+    direction = line[-1] - line[0]
+    direction = direction / max(float(np.linalg.norm(direction)), 1e-9)
+    start = line.mean(axis=0)
+    start = start + direction * float((path[begin] - start) @ direction)
+    close = np.linalg.norm(parent - old_joint, axis=1) < max(3.0 * thick_m, 0.5)
+    step = parent - start
+    back = step @ direction
+    miss = np.linalg.norm(step - back[:, None] * direction, axis=1)
+    # Rather a near joint than a far one that the line happens to meet a little better.
+    miss = miss + 0.15 * np.linalg.norm(parent - old_joint, axis=1)
+    miss = np.where(close & (back < 0.3 * thick_m + 0.05), miss, np.inf)
+    near = int(np.argmin(miss))
+    if not np.isfinite(miss[near]):
+        near = int(np.argmin(((parent - old_joint) ** 2).sum(axis=1)))
+    return near, np.concatenate([parent[near][None], path[begin:]]), _gaps(gap, begin)
+
+
+def _gaps(gap: Bools, begin: int) -> Bools:
+    result: Bools = np.concatenate([[False], gap[begin:]])
+    result[1] |= bool(gap[: begin + 1].any())
+    return result
+
+
+def nearest_skin(
+    centre_m: Floats, axes: LimbAxes, radius_m: Floats, reach_m: float = 0.45
+) -> tuple[Ints, Floats]:
+    """Node whose limb's skin each voxel lies nearest to, and how far from it, shape (m,).
+
+    The node is -1 where no limb is within reach.
+    """
+    k = min(8, len(axes.position_m))
+    away, node = cKDTree(axes.position_m).query(
+        centre_m, k=k, distance_upper_bound=reach_m + float(radius_m.max()), workers=-1
+    )
+    limb = axes.limb_of_node
+    return _nearest_skin(
+        centre_m, node.astype(np.int64), away, axes.position_m, radius_m, limb, axes.first
+    )
+
+
+@njit(cache=True)
+def _nearest_skin(
+    centre: Floats,
+    node: Ints,
+    away: Floats,
+    position: Floats,
+    radius: Floats,
+    limb: Ints,
+    first: Ints,
+) -> Any:
+    m, k = node.shape
+    n = len(position)
+    best = np.full(m, -1, np.int64)
+    skin = np.full(m, np.inf)
+    for i in range(m):
+        for j in range(k):
+            a = node[i, j]
+            if a >= n:
+                break
+            # The first node of a side limb lies inside its parent: nothing is nearest to it.
+            if limb[a] > 0 and a == first[limb[a]]:
+                continue
+            far = _off_axis(centre[i], position, a, first[limb[a]], first[limb[a] + 1])
+            d = abs(far - radius[a])
+            if d < skin[i]:
+                skin[i] = d
+                best[i] = a
+    return best, skin
+
+
+@njit(cache=True)
+def _off_axis(point: Floats, position: Floats, a: int, low: int, high: int) -> Any:
+    """Distance of a point from the axis near node ``a``."""
+    result = 1e30
+    for b in (a - 1, a):
+        if b < low or b + 1 >= high:
+            continue
+        dot = size = 0.0
+        for x in range(3):
+            e = position[b + 1, x] - position[b, x]
+            dot += (point[x] - position[b, x]) * e
+            size += e * e
+        t = min(max(dot / max(size, 1e-12), 0.0), 1.0)
+        far = 0.0
+        for x in range(3):
+            e = position[b + 1, x] - position[b, x]
+            far += (point[x] - position[b, x] - t * e) ** 2
+        result = min(result, np.sqrt(far))
+    return result
+
+
+def carry_over(old: LimbAxes, new: LimbAxes, keep: Bools, value: Floats) -> Floats:
+    """Per-node ``value`` of the old axes at the nodes of the new ones, shape (n,)."""
+    result = np.zeros(len(new.position_m))
+    for limb, was in enumerate(np.flatnonzero(keep)):
+        a, b = old.first[was], old.first[was + 1]
+        c, d = new.first[limb], new.first[limb + 1]
+        # A limb's first node stands inside its parent; its radius is that of the next one.
+        a = min(a + 1, b - 1) if was else a
+        near = cKDTree(old.position_m[a:b]).query(new.position_m[c:d])[1]
+        result[c:d] = value[a + near]
+    return result
