@@ -35,6 +35,8 @@ MIN_JOB_KG = 25.0
 POOR_RATIO = 0.85
 REACH_SLOPE = float(np.tan(np.radians(60.0)))
 """Work farther out than 60 deg from the plumb line swings with more than twice its weight."""
+LARGEST_TILT_DEG = 30.0
+"""Resultants of lead and fall lie within this of the plumb line unless a redirect turns them."""
 LOW_SUPPORT = 0.15
 
 
@@ -78,12 +80,13 @@ def find_anchors(
     model = spar_model(graph, mass, species, measures, site, wood_state=wood_state)
     height = heights_m(graph, ground)
     node, union = candidate_nodes(graph)
-    anchors = _describe(model, node, union, height)
+    strength = _strengths(model, node)
+    anchors = _describe(model, node, union, height, strength)
     served = _served_share(model, node)
     wanted = 2.0 * G_M_S2 * min(site.limits.max_piece_kg, float(mass.high_kg.sum()))
     rows = []
-    for anchor, share in zip(anchors, served, strict=True):
-        cover = min(1.0, anchor.allowable_n * site.limits.anchor_share / wanted)
+    for anchor, share, down in zip(anchors, served, strength.down_n, strict=True):
+        cover = min(1.0, float(down) * site.limits.anchor_share / wanted)
         note = (
             f"{share:.0%} of the tree's mass hangs within 60 deg of its plumb line; its "
             f"allowable covers {cover:.0%} of twice the heaviest piece allowed"
@@ -117,7 +120,9 @@ def why_not(
         raise InvalidInputError(f"node {node} is not in the tree; nodes are 0 to {len(graph) - 1}.")
     model = spar_model(graph, mass, species, measures, site, wood_state=wood_state)
     union = np.array([_union_child(graph, node)], dtype=np.int64)
-    anchor = _describe(model, np.array([node]), union, heights_m(graph, ground))[0]
+    nodes = np.array([node])
+    strength = _strengths(model, nodes)
+    anchor = _describe(model, nodes, union, heights_m(graph, ground), strength)[0]
     place = f"node {node} at {anchor.height_m:.1f} m, {anchor.diameter_m * 100:.0f} cm"
     if anchor.rejected:
         return f"{place}: {anchor.rejected}."
@@ -163,8 +168,9 @@ def _union_child(graph: TreeGraph, node: int) -> int:
     return int(children[np.argmax(graph.radius_m[children])])
 
 
-def _describe(model: SparModel, node: Int64s, union: Int64s, height: Floats) -> list[Anchor]:
-    strength = _strengths(model, node)
+def _describe(
+    model: SparModel, node: Int64s, union: Int64s, height: Floats, strength: _Strength
+) -> list[Anchor]:
     graph = model.graph
     rows = []
     for i, at in enumerate(node):
@@ -190,38 +196,41 @@ def _describe(model: SparModel, node: Int64s, union: Int64s, height: Floats) -> 
 
 
 def _strengths(model: SparModel, node: Int64s) -> _Strength:
-    """Allowable resultant straight down and in the best direction that a line can pull."""
+    """Allowable resultant straight down and in the best direction that a line can pull.
+
+    Zero where the wood is too thin to be looked at.
+    """
     graph = model.graph
-    directions = _directions()
-    along = -model.axis[node]
-    tries = np.concatenate(
-        [np.broadcast_to(directions[:, None], (len(directions), len(node), 3)), along[None]]
-    )
-    usable = tries[..., 2] < -0.25
-    offset = graph.radius_m[node, None] + BLOCK_M
-    best = np.zeros(len(node))
+    thick = np.flatnonzero(model.diameter_m[node] >= MIN_DIAMETER_M)
+    best, down = np.zeros(len(node)), np.zeros(len(node))
     best_direction = np.tile([0.0, 0.0, -1.0], (len(node), 1))
     section = node.astype(np.int64)
-    down = np.zeros(len(node))
-    for k, direction in enumerate(tries):
-        side = direction.copy()
-        side[:, 2] = 0.0
-        size = np.linalg.norm(side, axis=1, keepdims=True)
-        side = np.where(size > 1e-6, side / np.maximum(size, 1e-6), [1.0, 0.0, 0.0])
-        force, worst = allowable_n(model, node, graph.position_m[node] + offset * side, direction)
-        if k == 0:
-            down = force
-        better = usable[k] & (force > best)
-        best = np.where(better, force, best)
-        best_direction[better] = direction[better]
-        section = np.where(better, worst, section)
+    if not len(thick):
+        return _Strength(down, best, best_direction, section)
+    at = node[thick]
+    ways = np.concatenate(
+        [np.broadcast_to(row, (1, len(at), 3)) for row in _directions()] + [-model.axis[at][None]]
+    )
+    side = ways * np.array([1.0, 1.0, 0.0])
+    size = np.linalg.norm(side, axis=2, keepdims=True)
+    side = np.where(size > 1e-6, side / np.maximum(size, 1e-6), [1.0, 0.0, 0.0])
+    point = graph.position_m[at] + (graph.radius_m[at] + BLOCK_M)[:, None] * side
+    force, worst = allowable_n(
+        model, np.tile(at, len(ways)), point.reshape(-1, 3), ways.reshape(-1, 3)
+    )
+    force, worst = force.reshape(len(ways), -1), worst.reshape(len(ways), -1)
+    usable = ways[..., 2] <= -np.cos(np.radians(LARGEST_TILT_DEG)) + 1e-9
+    pick = np.argmax(np.where(usable, force, -1.0), axis=0)
+    column = np.arange(len(at))
+    down[thick], best[thick] = force[0], force[pick, column]
+    best_direction[thick], section[thick] = ways[pick, column], worst[pick, column]
     return _Strength(down, best, best_direction, section)
 
 
 def _directions() -> Floats:
-    """Straight down, then 30 and 60 deg from the plumb line in eight azimuths."""
+    """Straight down, then 15 and 30 deg from the plumb line in eight azimuths."""
     rows = [(0.0, 0.0, -1.0)]
-    for tilt in np.radians([30.0, 60.0]):
+    for tilt in np.radians([15.0, LARGEST_TILT_DEG]):
         for turn in np.radians(np.arange(0.0, 360.0, 45.0)):
             rows.append((np.sin(tilt) * np.cos(turn), np.sin(tilt) * np.sin(turn), -np.cos(tilt)))
     return np.array(rows)

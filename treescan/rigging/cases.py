@@ -23,9 +23,6 @@ __all__ = ["SparModel", "gear_shares", "solve", "solve_many", "spar_model"]
 
 Floats = npt.NDArray[np.float64]
 
-ROOT_SHARE = 0.7
-"""Anchorage of a sound root plate over the bending strength of the stem's foot [assumption]."""
-
 
 @dataclass(frozen=True)
 class _Answer:
@@ -172,9 +169,8 @@ def _result(answer: _Answer, model: SparModel, shares: SparShares, rows: slice) 
     resultant = float(np.linalg.norm(forces[0]))
     kind = "stem" if model.graph.order[node] == 0 else "limb"
     used = gear_shares(case, lift, high, resultant, model.limits.line_share_of_mbs)
-    section = float(shares.share[worst]) / model.limits.anchor_share
-    used[f"{kind} section at {shares.worst_height_m[worst]:.1f} m"] = section
-    used["root plate"] = _root_share(model, float(shares.base_moment_n_m[rows].max()))
+    used[f"{kind} section at {shares.worst_height_m[worst]:.1f} m"] = float(shares.share[worst])
+    used["root plate"] = float(shares.root_share[rows].max())
     governs = max(used, key=lambda item: used[item])
     redirects = tuple(float(np.linalg.norm(f)) for f in forces[1:-1])
     down = float(np.prod(lift.ratio))
@@ -218,13 +214,6 @@ def gear_shares(
         used["two-leg sling"] = max(two_leg_tensions(case)) * lead_n / (line * limit)
     used["line length"] = line_needed_m(lift, case) / gear.line_length_m
     return used
-
-
-def _root_share(model: SparModel, moment_n_m: float) -> float:
-    """Base overturning over what a sound root plate is assumed to hold."""
-    foot = int(np.flatnonzero(model.graph.parent == 0)[0])
-    strength = ROOT_SHARE * model.bending_pa[foot] * model.modulus_m3[foot] / model.safety[foot]
-    return moment_n_m / float(strength * model.limits.anchor_share)
 
 
 def _band(peaks: Peaks, factor: float) -> Band:

@@ -143,7 +143,7 @@ def screen(
         ),
     )
     shares = _shares(peaks.high_n, fall, resultant, gear, model.limits.line_share_of_mbs)
-    shares[:, 4] = spar.share / model.limits.anchor_share
+    shares[:, 4] = spar.share
     governs = np.argmax(shares, axis=1)
     return Screened(peaks, resultant, fall, shares.max(axis=1), governs, shares, spar.worst_node)
 

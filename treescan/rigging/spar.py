@@ -6,7 +6,7 @@ frame analysis is needed.  A section is the lower end of a node's edge.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -32,7 +32,13 @@ __all__ = [
 
 Floats = npt.NDArray[np.float64]
 Int64s = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
+
+
+ROOT_SHARE = 0.7
+"""Anchorage of a sound root plate over the bending strength of the stem's foot [assumption].
+
+The scan sees no roots: inspect them.
+"""
 
 
 @dataclass(frozen=True)
@@ -57,24 +63,27 @@ class Loads:
 
 @dataclass(frozen=True)
 class SparShares:
-    """Per case: greatest share of the allowable, its section, and the base moment.
+    """Per case, each shape (cases,): the section nearest its limit, and the base.
 
-    ``share`` is safety factor x stress over ultimate stress, before the site's
-    ``anchor_share``; shape (cases,).
+    ``share`` is the stress of the factored load and of self weight over the ultimate stress
+    (1 at the limit).  Self weight counts once, at the high mass: the tree has stood under it.
+    ``base_moment_n_m`` is the overturning moment at the ground, unfactored, self weight
+    included; ``root_share`` its factored value over what the root plate is assumed to hold.
     """
 
     share: Floats
     worst_node: Int64s
     worst_height_m: Floats
     base_moment_n_m: Floats
+    root_share: Floats
 
 
 @dataclass(frozen=True)
 class SectionForces:
     """Forces at every section for one case, each shape (n,). [N], [N m]
 
-    Off the loaded paths only self weight acts.  ``share`` is of the allowable, as in
-    :class:`SparShares`.
+    Off the loaded paths only self weight acts.  ``share`` is stress over ultimate stress
+    with no factor on the load.
     """
 
     bending_n_m: Floats
@@ -101,15 +110,15 @@ def each_a_case(node: Int64s, point_m: Floats, force_n: Floats) -> Loads:
     return Loads(np.arange(len(nodes) + 1, dtype=np.int64), nodes, point_m, force_n)
 
 
-def peak_shares(model: SparModel, loads: Loads, safety: Floats | float | None = None) -> SparShares:
-    """Greatest share of the allowable between the loads and the ground, per case.
+def peak_shares(model: SparModel, loads: Loads, factor: Floats | float | None = None) -> SparShares:
+    """Greatest share of the strength between the loads and the ground, per case.
 
     Parameters
     ----------
     model : SparModel
     loads : Loads
-    safety : float or ndarray, shape (n,), optional
-        Other safety factors, such as :data:`SAFETY_PERSON`.
+    factor : float or ndarray, shape (n,), optional
+        Factor on the loads by section; safety factor over ``anchor_share`` when omitted.
 
     Raises
     ------
@@ -117,7 +126,8 @@ def peak_shares(model: SparModel, loads: Loads, safety: Floats | float | None = 
         A load on a node that is no longer standing, or a value that is not finite.
     """
     _check(model, loads)
-    factor = model.safety if safety is None else np.broadcast_to(safety, model.safety.shape)
+    load_factor = model.safety / model.limits.anchor_share if factor is None else factor
+    factors = np.broadcast_to(np.asarray(load_factor, dtype=np.float64), model.safety.shape)
     cases = len(loads.start) - 1
     share, worst = np.zeros(cases), np.zeros(cases, dtype=np.int64)
     base = np.zeros((cases, 3))
@@ -125,14 +135,18 @@ def peak_shares(model: SparModel, loads: Loads, safety: Floats | float | None = 
         model.graph.parent.astype(np.int64),
         model.section_m,
         model.axis,
-        _limits(model, factor),
+        _limits(model, factors),
         np.hstack([model.self_force_n, model.self_moment_n_m]),
         model.base_m,
         (loads.start, loads.node, loads.point_m, loads.force_n),
         (share, worst, base),
     )
-    base += model.self_moment_n_m[0]
-    return SparShares(share, worst, model.height_m[worst], np.hypot(base[:, 0], base[:, 1]))
+    foot = int(np.flatnonzero(model.graph.parent == 0)[0])
+    own = model.self_moment_n_m[0, :2]
+    total = np.linalg.norm(base[:, :2] + own, axis=1)
+    factored = np.linalg.norm(factors[foot] * base[:, :2] + own, axis=1)
+    holds = ROOT_SHARE * float(model.bending_pa[foot] * model.modulus_m3[foot])
+    return SparShares(share, worst, model.height_m[worst], total, factored / holds)
 
 
 def section_forces(model: SparModel, loads: Loads) -> SectionForces:
@@ -153,7 +167,7 @@ def section_forces(model: SparModel, loads: Loads) -> SectionForces:
     shear = np.linalg.norm(force - axial[:, None] * model.axis, axis=1)
     normal = bending / model.modulus_m3 + np.abs(axial) / model.area_m2
     tangent = np.abs(torsion) / (2.0 * model.modulus_m3) + 4.0 / 3.0 * shear / model.area_m2
-    share = model.safety * np.hypot(normal / model.bending_pa, tangent / model.shear_pa)
+    share = np.hypot(normal / model.bending_pa, tangent / model.shear_pa)
     share[0] = 0.0
     return SectionForces(bending, torsion, shear, axial, share)
 
@@ -167,7 +181,8 @@ def allowable_n(
 ) -> tuple[Floats, Int64s]:
     """Force at each node in a direction that brings some section to its allowable.
 
-    Lower bound: shares of self weight and of the load are added (triangle inequality).
+    Before the site's ``anchor_share``.  Found by halving: the share is convex in the force, so
+    once it passes 1 it stays above.
 
     Parameters
     ----------
@@ -176,18 +191,40 @@ def allowable_n(
     point_m, direction : ndarray, shape (k, 3)
         Point of action and unit vectors.
     safety : float or ndarray, optional
+        Safety factors by section; the model's when omitted.
 
     Returns
     -------
     (force, section) : ndarray (k,), ndarray (k,)
-        [N], and the node whose section governs; 0 where self weight alone is too much.
+        [N], and the node whose section governs; 0 N where self weight alone is too much.
     """
-    probe = 10_000.0
-    loads = each_a_case(node, point_m, probe * direction)
-    loaded = peak_shares(_weightless(model), loads, safety)
-    resting = peak_shares(model, each_a_case(node, point_m, 1e-6 * direction), safety)
-    spare = np.maximum(1.0 - resting.share, 0.0)
-    return probe * spare / np.maximum(loaded.share, 1e-12), loaded.worst_node
+    factor = model.safety if safety is None else safety
+    nodes = np.asarray(node, dtype=np.int64)
+    ways = np.asarray(direction, dtype=np.float64)
+    low, high = np.zeros(len(nodes)), np.full(len(nodes), 1e3)
+    section = nodes.copy()
+    for _ in range(14):
+        high = np.where(
+            _share_at(model, nodes, point_m, ways, high, factor)[0] < 1.0, 4 * high, high
+        )
+        high = np.minimum(high, 1e7)
+    for _ in range(26):
+        middle = 0.5 * (low + high)
+        share, section = _share_at(model, nodes, point_m, ways, middle, factor)
+        low, high = np.where(share < 1.0, middle, low), np.where(share < 1.0, high, middle)
+    return low, section
+
+
+def _share_at(
+    model: SparModel,
+    node: Int64s,
+    point_m: Floats,
+    way: Floats,
+    force_n: Floats,
+    factor: Floats | float,
+) -> tuple[Floats, Int64s]:
+    got = peak_shares(model, each_a_case(node, point_m, force_n[:, None] * way), factor)
+    return got.share, got.worst_node
 
 
 def deflection_m(model: SparModel, node: int, force_n: npt.ArrayLike) -> Floats:
@@ -217,19 +254,15 @@ def deflection_m(model: SparModel, node: int, force_n: npt.ArrayLike) -> Floats:
     return result
 
 
-def _weightless(model: SparModel) -> SparModel:
-    zero = np.zeros_like(model.self_force_n)
-    return replace(model, self_force_n=zero, self_moment_n_m=zero)
-
-
-def _limits(model: SparModel, safety: Floats) -> Floats:
-    """Columns: 1/Z, 1/A, safety/bending strength, safety/shear strength."""
+def _limits(model: SparModel, factor: Floats) -> Floats:
+    """Columns: 1/Z, 1/A, 1/bending strength, 1/shear strength, factor on the load."""
     return np.stack(
         [
             1.0 / model.modulus_m3,
             1.0 / model.area_m2,
-            safety / model.bending_pa,
-            safety / model.shear_pa,
+            1.0 / model.bending_pa,
+            1.0 / model.shear_pa,
+            factor,
         ],
         axis=1,
     )
@@ -283,12 +316,13 @@ def _walk(parent, section, axis, limits, weight, base, loads, out):  # type: ign
             sy = section[node, 1] - base[1]
             sz = section[node, 2] - base[2]
             fx, fy, fz = total[node, 0], total[node, 1], total[node, 2]
-            mx = total[node, 3] - (sy * fz - sz * fy) + weight[node, 3]
-            my = total[node, 4] - (sz * fx - sx * fz) + weight[node, 4]
-            mz = total[node, 5] - (sx * fy - sy * fx) + weight[node, 5]
-            fx += weight[node, 0]
-            fy += weight[node, 1]
-            fz += weight[node, 2]
+            times = limits[node, 4]
+            mx = times * (total[node, 3] - (sy * fz - sz * fy)) + weight[node, 3]
+            my = times * (total[node, 4] - (sz * fx - sx * fz)) + weight[node, 4]
+            mz = times * (total[node, 5] - (sx * fy - sy * fx)) + weight[node, 5]
+            fx = times * fx + weight[node, 0]
+            fy = times * fy + weight[node, 1]
+            fz = times * fz + weight[node, 2]
             twist = mx * ax + my * ay + mz * az
             axial = fx * ax + fy * ay + fz * az
             bend = np.sqrt(max(mx * mx + my * my + mz * mz - twist * twist, 0.0))

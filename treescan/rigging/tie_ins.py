@@ -26,18 +26,22 @@ Int64s = npt.NDArray[np.int64]
 MIN_DIAMETER_M = 0.10
 """Sound diameter for a tie-in [common practice]."""
 MIN_HEIGHT_M = 4.0
-WORKING_FACTOR = 2.0
-"""A line anchored at the base puts up to twice the climber's weight on the tie-in."""
-STOP_FACTOR = 4.186
-"""Abrupt stop of a descent, tension over weight (Kane 2007, Arboric. Urban For. 33(1), p. 41)."""
 FALL_FACTOR = 10.6
-"""Highest peak over weight in simulated falls (Kane 2020, Urban For. Urban Green. 49:126625)."""
+"""Highest peak over weight in simulated falls (Kane 2020, Urban For. Urban Green. 49:126625).
+
+A tie-in must not break under it: at the safety factor of 10 it carries 1.06 times the climber,
+on the low side of strength and diameter.
+"""
+BASE_FACTOR = 2.0
+"""A line anchored at the base puts up to twice the climber's weight on the tie-in."""
 APART_M = 1.0
 """A tie-in keeps at least this far from a rigging anchor [judgement]."""
 KIT_KG = 10.0
 """Climbing gear and saw added to the climber's mass [judgement]."""
-OFFSET_M = 0.5
-"""The line is taken to hang this far from the union: the climber pulls sideways [judgement]."""
+OFFSET_M = 0.1
+"""The line bears this far off the bark [judgement]."""
+TILT_DEG = 30.0
+"""Pull of a climber working aside, from the plumb line [judgement]."""
 
 
 def find_tie_ins(
@@ -52,10 +56,10 @@ def find_tie_ins(
 ) -> tuple[Anchor, ...]:
     """All tie-in candidates, best first; the rejected ones follow with their reason.
 
-    A tie-in is a union of at least 100 mm sound diameter that carries twice the climber with
-    a safety factor of 10 and the worst measured fall without breaking, in the weakest of
-    eight directions.  Rank: height, then strength in hand; nearness to a wish of the site
-    file leads.
+    A tie-in is a union of at least 100 mm sound diameter that takes the worst measured fall
+    (10.6 times the weight) without breaking, in the weakest of nine directions, with the low
+    side of strength and diameter.  Rank: height and strength in hand; nearness to a wish of
+    the site file leads.
 
     Parameters
     ----------
@@ -92,9 +96,13 @@ def find_tie_ins(
             best_direction=-direction[i],
             rejected=reason,
             notes=(
-                f"carries {force[i] / (WORKING_FACTOR * weight):.1f} times the working pull and "
-                f"{SAFETY_PERSON * force[i] / (FALL_FACTOR * weight):.1f} times the worst "
-                "measured fall before breaking",
+                f"takes {SAFETY_PERSON * force[i] / (FALL_FACTOR * weight):.1f} times the worst "
+                f"measured fall ({FALL_FACTOR:g} weights) before breaking; "
+                + (
+                    "a line anchored at the base is within safety factor 10"
+                    if force[i] >= BASE_FACTOR * weight
+                    else "no line anchored at the base: it would double the pull"
+                ),
                 "test it with two persons' weight before the ascent [common practice]",
             ),
         )
@@ -118,7 +126,7 @@ def second_tie_in(tie_ins: Sequence[Anchor], first: Anchor) -> Anchor | None:
 def _weakest(model: SparModel, node: Int64s) -> tuple[Floats, Int64s, Floats]:
     """Allowable pull in the weakest of nine directions, its section, and that direction."""
     turn = np.radians(np.arange(0.0, 360.0, 45.0))
-    tilt = np.radians(30.0)
+    tilt = np.radians(TILT_DEG)
     rows = [np.array([0.0, 0.0, -1.0])] + [
         np.array([np.sin(tilt) * np.cos(a), np.sin(tilt) * np.sin(a), -np.cos(tilt)]) for a in turn
     ]
@@ -127,7 +135,8 @@ def _weakest(model: SparModel, node: Int64s) -> tuple[Floats, Int64s, Floats]:
     for row in rows:
         pull = np.broadcast_to(row, (len(node), 3))
         side = np.array([row[0], row[1], 0.0]) if row[2] > -1.0 else np.array([1.0, 0.0, 0.0])
-        point = model.graph.position_m[node] + OFFSET_M * side / np.linalg.norm(side)
+        off = (model.graph.radius_m[node] + OFFSET_M)[:, None]
+        point = model.graph.position_m[node] + off * side / np.linalg.norm(side)
         force, worst = allowable_n(model, node, point, pull, SAFETY_PERSON)
         lower = force < least
         least, section = np.where(lower, force, least), np.where(lower, worst, section)
@@ -159,10 +168,11 @@ def _reason(
         return f"poor union: branch {model.union_ratio[union]:.2f} of the stem or included bark"
     if graph.source[node] == MODELLED:
         return "the scan did not see it: its diameter is a guess"
-    if force_n < WORKING_FACTOR * weight_n:
+    needed = FALL_FACTOR * weight_n
+    if SAFETY_PERSON * force_n < needed:
         return (
-            f"too weak for a person: {force_n / 1000:.1f} kN at safety factor "
-            f"{SAFETY_PERSON:g}, {WORKING_FACTOR * weight_n / 1000:.1f} kN is needed"
+            f"too weak for a person: breaks at {SAFETY_PERSON * force_n / 1000:.1f} kN on the "
+            f"low side, a fall may pull {needed / 1000:.1f} kN"
         )
     for anchor in rigging:
         if np.linalg.norm(anchor.position_m - graph.position_m[node]) < APART_M:
@@ -172,7 +182,7 @@ def _reason(
 
 def _rank(anchor: Anchor, site: Site, weight_n: float) -> float:
     """Smaller is better: height and strength in hand, pulled toward the wish if there is one."""
-    hand = min(anchor.allowable_n / (WORKING_FACTOR * weight_n), 3.0)
+    hand = min(anchor.allowable_n / (BASE_FACTOR * weight_n), 3.0)
     score = -anchor.height_m - 1.0 * hand
     if site.climber.tie_in_m is not None:
         score += 10.0 * float(np.linalg.norm(anchor.position_m - np.array(site.climber.tie_in_m)))
