@@ -8,11 +8,12 @@ algorithm", SIAM J. Comput. 6(1):151-154 (1977).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from treescan.errors import InvalidInputError
 from treescan.pointcloud.cloud import Ground
@@ -129,10 +130,7 @@ def cut_set(graph: TreeGraph, cuts: npt.ArrayLike, standing: Bools | None = None
         )
     row = np.full(len(graph), -1, dtype=np.int32)
     row[chosen] = np.arange(len(chosen))
-    piece_of = np.full(len(graph), -1, dtype=np.int32)
-    parent = graph.parent
-    for node in range(1, len(graph)):
-        piece_of[node] = row[node] if row[node] >= 0 else piece_of[parent[node]]
+    piece_of = _spread_rows(graph.parent, row)
     if standing is not None:
         piece_of[~standing] = -1
     return CutSet(graph, chosen, piece_of)
@@ -164,12 +162,31 @@ def stump_cuts(graph: TreeGraph, ground: Ground, stump_height_m: float) -> Int32
 
 def reachable(graph: TreeGraph, rules: CutRules) -> Bools:
     """Nodes where a climber can cut: within reach of wood that carries a climber, (n,)."""
-    strong = 2.0 * graph.radius_m >= rules.walk_diameter_m
-    anchor = np.zeros(len(graph), dtype=np.int32)
-    for node in range(1, len(graph)):
-        anchor[node] = node if strong[node] else anchor[graph.parent[node]]
-    away = np.linalg.norm(graph.edge_start_m - graph.position_m[anchor], axis=1)
-    result: Bools = away <= rules.reach_m
+    key = (rules.walk_diameter_m, rules.reach_m)
+    kept: dict[tuple[float, float], Bools] = graph.__dict__.setdefault("_reachable", {})
+    if key not in kept:
+        strong = 2.0 * graph.radius_m >= rules.walk_diameter_m
+        anchor = _last_strong(graph.parent, strong)
+        away = np.linalg.norm(graph.edge_start_m - graph.position_m[anchor], axis=1)
+        kept[key] = away <= rules.reach_m
+    return kept[key]
+
+
+@njit(cache=True)
+def _last_strong(parent: Int32s, strong: Bools) -> Int32s:
+    """Nearest node toward the root that is strong (itself included), shape (n,)."""
+    result = np.zeros(len(parent), dtype=np.int32)
+    for node in range(1, len(parent)):
+        result[node] = node if strong[node] else result[parent[node]]
+    return result
+
+
+@njit(cache=True)
+def _spread_rows(parent: Int32s, row: Int32s) -> Int32s:
+    """Row of the nearest cut toward the root (itself included), -1 without one, (n,)."""
+    result = np.full(len(parent), -1, dtype=np.int32)
+    for node in range(1, len(parent)):
+        result[node] = row[node] if row[node] >= 0 else result[parent[node]]
     return result
 
 
@@ -177,9 +194,10 @@ def reachable(graph: TreeGraph, rules: CutRules) -> Bools:
 class _Growing:
     """The uncut remainder at each node while cutting from the tips inward."""
 
-    mass_kg: Floats
-    length_m: Floats
-    cut: Bools
+    mass_kg: dict[int, float]
+    length_m: dict[int, float]
+    cut: set[int]
+    shortened: set[int] = field(default_factory=set)
 
 
 def _cut_worst(
@@ -194,7 +212,7 @@ def _cut_worst(
             break
         key = state.mass_kg if mass > limit[0] else state.length_m
         worst = max(kept, key=lambda c: (key[c], -c))
-        state.cut[worst] = True
+        state.cut.add(worst)
         kept.remove(worst)
     return kept
 
@@ -224,36 +242,34 @@ def grow_cuts(
     height_m : ndarray, shape (n,)
         Height above ground.
     nodes : array_like, optional
-        Connected nodes to divide, its first one the cut that stays; the whole tree when left
-        out.
+        Connected nodes to divide, parents before children, its first one the cut that stays;
+        the whole tree when left out.
     """
-    inside = np.ones(len(graph), dtype=bool)
-    if nodes is not None:
-        inside[:] = False
-        inside[np.asarray(nodes)] = True
+    chosen = np.arange(len(graph)) if nodes is None else np.sort(np.asarray(nodes))
     can = reachable(graph, rules)
     mass_limit, length_limit = _limits(graph, rules, mass_kg, height_m)
     spar = (graph.order == 0) & (2.0 * graph.radius_m >= rules.top_diameter_m)
-    n = len(graph)
-    state = _Growing(np.zeros(n), np.zeros(n), np.zeros(n, dtype=bool))
-    children: list[list[int]] = [[] for _ in range(n)]
-    for node in range(n - 1, -1, -1):
-        if not inside[node]:
-            continue
+    state = _Growing({}, {}, set())
+    children: dict[int, list[int]] = {int(node): [] for node in chosen}
+    for node in chosen[::-1].tolist():
         kept = children[node]
         if spar[node]:
             kept = _clear_spar(graph, state, kept, spar, rules)
         fixed = [c for c in kept if not can[c]]
         base = sum(state.mass_kg[c] for c in fixed)
         reach = max((state.length_m[c] for c in fixed), default=0.0)
-        own = (mass_kg[node] + base, float(graph.edge_length_m[node]))
+        own = (float(mass_kg[node]) + base, float(graph.edge_length_m[node]))
         free = [c for c in kept if can[c]]
-        free = _cut_worst(state, free, own, (mass_limit[node], length_limit[node]))
+        free = _cut_worst(state, free, own, (float(mass_limit[node]), float(length_limit[node])))
         state.mass_kg[node] = own[0] + sum(state.mass_kg[c] for c in free)
         state.length_m[node] = own[1] + max([reach, *(state.length_m[c] for c in free)])
-        if node and inside[graph.parent[node]]:
-            children[graph.parent[node]].append(node)
-    result: Int32s = np.flatnonzero(state.cut).astype(np.int32)
+        up = int(graph.parent[node])
+        if up in children:
+            children[up].append(node)
+            cut_here = len(free) + len(fixed) < len(kept)
+            if cut_here or any(c in state.shortened for c in kept):
+                state.shortened.add(node)
+    result: Int32s = np.array(sorted(state.cut), dtype=np.int32)
     return result
 
 
@@ -270,10 +286,10 @@ def _clear_spar(
             2.0 * graph.edge_start_radius_m[child] <= rules.trim_diameter_m
             and state.mass_kg[child] <= rules.trim_mass_kg
         )
-        if small and not state.cut[graph.parent == child].any():
+        if small and child not in state.shortened:
             kept.append(child)
         else:
-            state.cut[child] = True
+            state.cut.add(child)
     return kept
 
 

@@ -1,0 +1,45 @@
+"""A yard of our own for the planner's tests."""
+
+from __future__ import annotations
+
+from treescan.site.model import Site
+
+
+def box(x0, y0, x1, y1):
+    return [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
+
+
+def yard(**changes) -> Site:
+    """Lawn to the south and around the stem, glasshouse to the east, wire to the north."""
+    data = {
+        "local": True,
+        "job": {"name": "back yard", "species": "Quercus rubra"},
+        "conditions": {"in_leaf": True},
+        "target": [
+            {"name": "glasshouse", "footprint_m": box(5.0, -2.0, 9.0, 4.0), "height_m": 2.6},
+            {"name": "shed", "footprint_m": box(-8.0, 3.0, -5.5, 6.0), "height_m": 2.4},
+        ],
+        "conductor": [
+            {
+                "name": "service drop",
+                "path_m": [(-14.0, 11.0, 6.0), (14.0, 11.0, 6.0)],
+                "kilovolts": 0.4,
+            }
+        ],
+        "drop_zone": [{"name": "lawn", "footprint_m": box(-6.0, -14.0, 4.0, 2.5)}],
+        "landing": [{"name": "lawn", "footprint_m": box(-6.0, -14.0, 4.0, 2.5)}],
+    }
+    data.update(changes)
+    return Site.model_validate(data)
+
+
+def open_field(**changes) -> Site:
+    """Nothing to hit: grass all around."""
+    zone = {"name": "grass", "footprint_m": box(-40.0, -40.0, 40.0, 40.0), "max_energy_kj": 200.0}
+    data = {
+        "local": True,
+        "job": {"name": "field", "species": "Quercus rubra"},
+        "drop_zone": [zone],
+    }
+    data.update(changes)
+    return Site.model_validate(data)

@@ -1,0 +1,224 @@
+"""Several whole plans of one job: least load, most clearance, fastest, fewest anchor moves."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from treescan.planning.candidates import CutSet
+from treescan.planning.dividing import Divided
+from treescan.planning.edits import order_pairs
+from treescan.planning.job import Job
+from treescan.planning.options import Option
+from treescan.planning.order_solver import solve_order
+from treescan.planning.ordering import NO_ANCHOR, OrderProblem, OrderResult, Way
+from treescan.planning.precedence import (
+    ANCHOR,
+    DEAD,
+    TIE_IN,
+    add_soft,
+    add_use,
+    carriers,
+    outer_first,
+    room_wishes,
+)
+from treescan.rigging.types import Anchor
+
+RUNNING_BLOCK = 0
+"""Number of the block that moves down the spar with the cuts: part of each log's cycle."""
+
+ENOUGH_ROOM_M = 2.0
+ROOM_WISH_MIN = 1.0
+DEAD_WISH_MIN = 8.0
+
+
+@dataclass(frozen=True)
+class Preference:
+    """What a plan is best at: minutes that a full load share, missing room or a move cost."""
+
+    name: str
+    share_min: float
+    room_min: float
+    move_factor: float
+
+
+BALANCED = Preference("balanced", 8.0, 3.0, 1.0)
+PREFERENCES = (
+    BALANCED,
+    Preference("least load", 60.0, 1.0, 1.0),
+    Preference("most clearance", 4.0, 30.0, 1.0),
+    Preference("fastest", 0.5, 0.2, 1.0),
+    Preference("fewest anchor moves", 4.0, 1.0, 6.0),
+)
+
+
+@dataclass(frozen=True)
+class Ordered:
+    """An ordered plan before its loads are held against what still stands.
+
+    ``options`` are in the order of the cuts; ``rows`` are the piece rows.
+    """
+
+    preference: Preference
+    rows: tuple[int, ...]
+    options: tuple[Option, ...]
+    result: OrderResult
+    flags: tuple[str, ...] = ()
+
+
+def whole_plans(job: Job, divided: Divided, tell: Callable[[float], None]) -> tuple[Ordered, ...]:
+    """Order the job for every preference; the balanced one first."""
+    rules = Rules.of(job, divided)
+    found = []
+    for number, preference in enumerate(PREFERENCES):
+        problem = order_problem(job, divided, rules, preference)
+        effort = 1.0 if preference is BALANCED else 0.4
+        result = solve_order(problem, seed=job.inputs.seed, effort=effort)
+        options = tuple(divided.ways[row].options[result.picks[row]] for row in result.order)
+        found.append(Ordered(preference, result.order, options, result, rules.flags))
+        tell((number + 1) / len(PREFERENCES))
+    return tuple(found)
+
+
+@dataclass(frozen=True)
+class Rules:
+    """Hard pairs and wishes of the order, and the anchors by number."""
+
+    before: tuple[tuple[int, int], ...]
+    wishes: tuple[tuple[int, int, float], ...]
+    number: dict[str, int]
+    place: tuple[int, ...]
+    height_m: tuple[float, ...]
+    flags: tuple[str, ...]
+
+    @staticmethod
+    def of(job: Job, divided: Divided) -> Rules:
+        """Gather the rules from the tree, the tie-in, dead wood, paths and hand edits."""
+        pieces = divided.pieces
+        graph = outer_first(pieces)
+        flags: list[str] = []
+        for before, after in order_pairs(pieces, job.inputs.edits or ()):
+            if not add_soft(graph, [(before, after, "asked for by hand")]):
+                graph.edges[before, after]["hard"] = True
+            else:
+                flags.append(
+                    f"The order asked for by hand cannot be kept: the cut at node"
+                    f" {pieces.cuts[before]} grows inside or holds what comes before it."
+                )
+        tie = main_tie_in(job)
+        if tie is not None:
+            holding = set(carriers(pieces, tie.node))
+            for row in range(len(pieces)):
+                if row not in holding:
+                    add_use(graph, pieces, row, tie.node, TIE_IN)
+        wishes = _dead_first(job, pieces) + _room_first(job, divided)
+        kept = [(a, b, m) for a, b, m, r in wishes if not add_soft(graph, [(a, b, r)])]
+        hard = tuple((a, b) for a, b, d in graph.edges(data=True) if d["hard"])
+        return Rules(
+            hard,
+            tuple(kept),
+            _anchor_numbers(divided),
+            tuple(_place(job, int(cut)) for cut in pieces.cuts),
+            tuple(float(job.height_m[cut]) for cut in pieces.cuts),
+            tuple(flags),
+        )
+
+
+def main_tie_in(job: Job) -> Anchor | None:
+    """Tie-in the climber works from until the spar itself is cut."""
+    return next((t for t in job.tie_ins if not t.rejected), None)
+
+
+def order_problem(job: Job, divided: Divided, rules: Rules, preference: Preference) -> OrderProblem:
+    """Put one preference into the terms of the order solver."""
+    pieces, minutes = divided.pieces, job.inputs.site.minutes.anchor_move
+    ways = tuple(
+        tuple(_way(pieces, row, option, rules, preference) for option in way.options)
+        for row, way in enumerate(divided.ways)
+    )
+    return OrderProblem(
+        ways,
+        rules.before,
+        rules.place,
+        rules.height_m,
+        rules.wishes,
+        anchor_move_min=0.5 * (minutes[0] + minutes[1]) * preference.move_factor,
+    )
+
+
+def _way(pieces: CutSet, row: int, option: Option, rules: Rules, preference: Preference) -> Way:
+    lack = max(0.0, ENOUGH_ROOM_M - option.room_m)
+    cost = option.minutes.likely + preference.share_min * option.share
+    cost += preference.room_min * lack + 1000.0 * len(option.broken)
+    if option.anchor is None:
+        return Way(cost)
+    holding = carriers(pieces, option.anchor.node)
+    stands = tuple(r for r in holding[:1] if r != row)
+    return Way(cost, rules.number[option.anchor.anchor_id], stands)
+
+
+def _anchor_numbers(divided: Divided) -> dict[str, int]:
+    """Number of every anchor in use; all places of the running block share one."""
+    names = sorted({o.anchor_id or "" for w in divided.ways for o in w.options} - {""})
+    number: dict[str, int] = {}
+    for name in names:
+        number[name] = RUNNING_BLOCK if name.startswith("B") else len(number) + 1
+    assert NO_ANCHOR not in number.values()
+    return number
+
+
+def _place(job: Job, node: int) -> int:
+    """Part of the crown a cut is in: the first-order limb it grows on, else the stem."""
+    graph = job.inputs.graph
+    limb = int(graph.limb[node])
+    while node >= 0 and graph.order[node] > 1:
+        node = int(graph.parent[node])
+    if node >= 0 and graph.order[node] == 1:
+        limb = int(graph.limb[node])
+    return limb
+
+
+def _dead_first(job: Job, pieces: CutSet) -> list[tuple[int, int, float, str]]:
+    """Dead or cracked wood comes off before work under it."""
+    state, graph = job.spar.state, job.inputs.graph
+    bad = state.dead | state.cracked
+    if not bad.any():
+        return []
+    rows = [r for r, nodes in enumerate(pieces.members) if bad[nodes].any()]
+    result = []
+    for row in rows:
+        over = graph.position_m[pieces.cuts[row]]
+        for other in range(len(pieces)):
+            if other == row or other in rows:
+                continue
+            at = graph.position_m[pieces.cuts[other]]
+            if np.hypot(*(at - over)[:2]) < 3.0 and at[2] < over[2] + 1.0:
+                result.append((row, other, DEAD_WISH_MIN, DEAD))
+    return result
+
+
+def _room_first(job: Job, divided: Divided) -> list[tuple[int, int, float, str]]:
+    """Pieces in the way of the quickest way of another come off before it."""
+    result = []
+    for row, way in enumerate(divided.ways):
+        path = way.options[0].path
+        radius = min(1.5, 0.35 * way.piece.length_m + 0.3)
+        for before, after, reason in room_wishes(
+            divided.pieces, row, path.centre_m, radius, job.inputs.graph.position_m
+        ):
+            result.append((before, after, ROOM_WISH_MIN, reason))
+    return result
+
+
+def used_anchors(options: Sequence[Option]) -> tuple[Anchor, ...]:
+    """Anchors in the order of their first use."""
+    found: dict[str, Anchor] = {}
+    for option in options:
+        if option.anchor is not None:
+            found.setdefault(option.anchor.anchor_id, option.anchor)
+    return tuple(found.values())
+
+
+assert ANCHOR

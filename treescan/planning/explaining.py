@@ -1,0 +1,160 @@
+"""The chosen plan with its alternatives, in words of the trade."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+from treescan.planning.alternatives import Ordered, main_tie_in
+from treescan.planning.dividing import Divided
+from treescan.planning.job import Job
+from treescan.planning.mending import smallest_change
+from treescan.planning.options import Option
+from treescan.planning.schedule import as_rows
+from treescan.planning.steps import WorkedPlan, work_out
+from treescan.planning.types import Alternative, Plan, RankedAnchor
+from treescan.rigging.types import Anchor
+
+DURATIONS = (
+    "Durations are common practice with no published source; set your own under [minutes] in "
+    "the site file."
+)
+
+
+def plan_of(job: Job, divided: Divided, sequences: Sequence[Ordered]) -> Plan:
+    """Work out every sequence, choose the balanced one and set the others beside it."""
+    worked = [work_out(job, divided, sequence) for sequence in sequences]
+    chosen = min(worked, key=lambda w: w.broken)
+    chosen = worked[0] if worked[0].broken == chosen.broken else chosen
+    feasible = chosen.broken == 0
+    return Plan(
+        name=chosen.name,
+        steps=chosen.steps,
+        anchors=ranked_anchors(job, chosen),
+        tie_ins=ranked_tie_ins(job),
+        alternatives=tuple(as_alternative(w, chosen) for w in worked),
+        schedule=as_rows(chosen.day, chosen.steps),
+        cautions=_cautions(job, divided, sequences[0]),
+        feasible=feasible,
+        hours=chosen.day.hours,
+        explanation=describe(job, chosen),
+        smallest_change="" if feasible else smallest_change(job, chosen.steps),
+    )
+
+
+def as_alternative(plan: WorkedPlan, chosen: WorkedPlan) -> Alternative:
+    """A whole plan in its figures and a paragraph."""
+    return Alternative(
+        name=plan.name,
+        peak_anchor_n=plan.peak_anchor_n,
+        peak_share=plan.peak_share,
+        min_clearance_m=plan.min_clearance_m,
+        hours=plan.day.hours,
+        anchor_moves=plan.day.anchor_moves,
+        explanation=_compare(plan, chosen),
+        steps=plan.steps,
+    )
+
+
+def _compare(plan: WorkedPlan, chosen: WorkedPlan) -> str:
+    near = plan.min_clearance_m
+    gap = "nothing to hit, " if near == float("inf") else f"nearest pass {near:.1f} m, "
+    figures = (
+        f"peak {plan.peak_share * 100:.0f} % of a limit, {gap}"
+        f"{plan.day.hours.low:.1f} to {plan.day.hours.high:.1f} h, "
+        f"{plan.day.anchor_moves} anchor moves"
+    )
+    broken = f" It breaks limits in {plan.broken} steps." if plan.broken else ""
+    if plan is chosen:
+        return f"Chosen: {figures}.{broken}"
+    parts = []
+    share = 100 * (plan.peak_share - chosen.peak_share)
+    if abs(share) >= 1.0:
+        parts.append(f"{abs(share):.0f} points {'more' if share > 0 else 'less'} peak load")
+    hours = plan.day.hours.likely - chosen.day.hours.likely
+    if abs(hours) >= 0.05:
+        parts.append(f"{abs(hours):.1f} h {'longer' if hours > 0 else 'shorter'}")
+    moves = plan.day.anchor_moves - chosen.day.anchor_moves
+    if moves:
+        parts.append(f"{abs(moves)} anchor moves {'more' if moves > 0 else 'fewer'}")
+    room = plan.min_clearance_m - chosen.min_clearance_m
+    if abs(room) >= 0.05 and room == room:
+        parts.append(f"{abs(room):.1f} m {'more' if room > 0 else 'less'} room")
+    against = "; against the chosen plan " + ", ".join(parts) if parts else "; no better elsewhere"
+    return f"The {plan.name} plan: {figures}{against}.{broken}"
+
+
+def describe(job: Job, plan: WorkedPlan) -> str:
+    """The job in a paragraph, as one crew member tells it to another."""
+    ways = Counter(o.method for o in plan.options)
+    tie = main_tie_in(job)
+    first = f"{len(plan.steps)} cuts. "
+    if tie is not None:
+        first += f"The climber ties in at {tie.height_m:.1f} m ({tie.anchor_id}). "
+    else:
+        first += "No tie-in on this tree holds a climber by the rule used: use a lift. "
+    names = [o.anchor.anchor_id for o in plan.options if o.anchor is not None]
+    used = Counter(name for name in names if name.startswith("A"))
+    if used:
+        main, count = used.most_common(1)[0]
+        first += f"{count} pieces hang from {main}. "
+    told = ", ".join(f"{n} by {way}" for way, n in ways.most_common())
+    wait = plan.day.climber_wait_min
+    crew = f" Work aloft waits about {wait:.0f} min for the ground crew." if wait >= 5 else ""
+    return (
+        f"{first}{told}. Outer wood comes off before the wood it grows on; whatever carries the "
+        f"tie-in or an anchor stands until its last use; the stem comes down last.{crew}"
+    )
+
+
+def ranked_anchors(job: Job, plan: WorkedPlan) -> tuple[RankedAnchor, ...]:
+    """Anchors in use first, by their peak; then what else was looked at, with its reason."""
+    peak: dict[str, tuple[float, float, int]] = {}
+    anchor_of: dict[str, Anchor] = {}
+    for option in plan.options:
+        if option.anchor is None or option.load is None:
+            continue
+        name = option.anchor.anchor_id
+        load, share, count = peak.get(name, (0.0, 0.0, 0))
+        here = option.load.anchor_load_n.high
+        peak[name] = (max(load, here), max(share, _anchor_share(option)), count + 1)
+        anchor_of[name] = option.anchor
+    used = [
+        RankedAnchor(anchor_of[name], load, share, f"{count} pieces hang from it")
+        for name, (load, share, count) in sorted(peak.items(), key=lambda kv: (-kv[1][2], kv[0]))
+    ]
+    rest = [
+        RankedAnchor(a, 0.0, 0.0, a.rejected or "usable, not needed")
+        for a in job.anchors
+        if a.anchor_id not in peak
+    ]
+    return tuple(used + rest)
+
+
+def _anchor_share(option: Option) -> float:
+    """Share of the section limit that the anchor's own wood reaches."""
+    assert option.load is not None
+    parts = [v for k, v in option.load.utilisation.items() if "section" in k]
+    return max(parts, default=0.0)
+
+
+def ranked_tie_ins(job: Job) -> tuple[RankedAnchor, ...]:
+    """Tie-ins, best first, with the pull a climber may ask of them."""
+    weight = job.inputs.site.climber.mass_kg * 9.81
+    return tuple(
+        RankedAnchor(
+            t, 2.0 * weight, 2.0 * weight / max(t.allowable_n, 1.0), t.rejected or "usable"
+        )
+        for t in job.tie_ins
+    )
+
+
+def _cautions(job: Job, divided: Divided, sequence: Ordered) -> tuple[str, ...]:
+    found = [*divided.flags, *sequence.flags, DURATIONS, *job.field.obstacles.notes]
+    if main_tie_in(job) is None:
+        found.append("No tie-in on this tree holds a climber by the rule used: use a lift.")
+    found.append(
+        f"The stump is left {job.rules.stump_height_m * 100:.0f} cm high; side twigs up to "
+        f"{job.rules.trim_diameter_m * 100:.0f} cm are trimmed before the section they grow on."
+    )
+    return tuple(dict.fromkeys(found))

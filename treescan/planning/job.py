@@ -1,0 +1,138 @@
+"""Everything about one job that does not depend on where it is cut, prepared once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from treescan.planning.candidates import CutRules, height_above_ground_m
+from treescan.planning.falls import Field
+from treescan.planning.inputs import PlanInputs
+from treescan.rigging.anchors import find_anchors
+from treescan.rigging.model import SparModel, spar_model
+from treescan.rigging.tie_ins import find_tie_ins
+from treescan.rigging.types import Anchor
+from treescan.site.obstacles import build_obstacles
+from treescan.wood.pieces import PieceTable
+
+Floats = npt.NDArray[np.float64]
+
+LEAST_LIGHT_DIAMETER_M = 0.06
+"""Thinnest wood that carries a light line: common practice, no source. [m]"""
+
+LONGEST_PIECE_M = 8.0
+"""Limbs longer than this are cut in two even when light: common practice, no source. [m]"""
+
+
+@dataclass(frozen=True)
+class Job:
+    """A prepared job.
+
+    Attributes
+    ----------
+    anchors : tuple of Anchor
+        All candidates, best first; the rejected ones keep their reason.
+    tie_ins : tuple of Anchor
+        Best first.
+    spar : SparModel
+        Of the tree as it stands at the start.
+    height_m : ndarray, shape (n,)
+        Height above the ground right below.
+    device_m : ndarray, shape (3,)
+        Friction device at the foot of the stem.
+    """
+
+    inputs: PlanInputs
+    rules: CutRules
+    field: Field
+    anchors: tuple[Anchor, ...]
+    tie_ins: tuple[Anchor, ...]
+    spar: SparModel
+    table: PieceTable
+    height_m: Floats
+    device_m: Floats
+
+    @property
+    def usable(self) -> tuple[Anchor, ...]:
+        """Anchors that may carry a block."""
+        return tuple(a for a in self.anchors if not a.rejected)
+
+    @cached_property
+    def light(self) -> tuple[Anchor, ...]:
+        """Sound wood too thin for heavy work that may carry light pieces."""
+        return tuple(
+            replace(a, rejected="", notes=(*a.notes, f"light pieces only: {a.rejected}"))
+            for a in self.anchors
+            if a.rejected.startswith(("too thin", "too weak", "on a limb"))
+            and a.diameter_m >= LEAST_LIGHT_DIAMETER_M
+            and a.node not in self.inputs.lost_anchors
+        )
+
+
+def cut_rules(inputs: PlanInputs) -> CutRules:
+    """Limits of a piece from the site file."""
+    site = inputs.site
+    return CutRules(
+        max_mass_kg=site.limits.max_piece_kg,
+        max_length_m=LONGEST_PIECE_M,
+        log_length_m=site.limits.log_length_m,
+        max_cut_diameter_m=2.0 * site.climber.saw_bar_m,
+        reach_m=site.climber.reach_m,
+    )
+
+
+def prepare(inputs: PlanInputs) -> Job:
+    """Find anchors and tie-ins, build the obstacles and the structure of the standing tree."""
+    graph, site = inputs.graph, inputs.site
+    rules = cut_rules(inputs)
+    obstacles = build_obstacles(site, inputs.ground)
+    known = (graph, inputs.measures, inputs.species, inputs.mass, site, inputs.ground)
+    standing = inputs.standing
+    anchors = tuple(_barred(a, inputs) for a in find_anchors(*known, wood_state=inputs.wood_state))
+    tie_ins = tuple(
+        t for t in find_tie_ins(*known, wood_state=inputs.wood_state) if standing[t.node]
+    )
+    spar = spar_model(
+        graph,
+        inputs.mass,
+        inputs.species,
+        inputs.measures,
+        site,
+        standing=standing,
+        wood_state=inputs.wood_state,
+    )
+    return Job(
+        inputs,
+        rules,
+        Field(inputs.ground, obstacles, site, rules),
+        tuple(a for a in anchors if standing[a.node]),
+        tie_ins,
+        spar,
+        PieceTable(graph, inputs.mass),
+        height_above_ground_m(graph, inputs.ground),
+        _device_m(inputs),
+    )
+
+
+def _barred(anchor: Anchor, inputs: PlanInputs) -> Anchor:
+    """Mark an anchor that was lost during the job."""
+    if anchor.node in inputs.lost_anchors and not anchor.rejected:
+        return replace(anchor, rejected="lost during the job")
+    return anchor
+
+
+def _device_m(inputs: PlanInputs) -> Floats:
+    """Where the friction device sits: on the stem's surface a metre up, on the lawn's side."""
+    graph = inputs.graph
+    base = graph.position_m[0]
+    zones = inputs.site.landing or inputs.site.drop_zone
+    side = np.array([1.0, 0.0])
+    if zones:
+        away = np.mean(np.asarray(zones[0].footprint_m), axis=0) - base[:2]
+        size = float(np.linalg.norm(away))
+        side = away / size if size > 1e-6 else side
+    offset = (graph.radius_m[0] + 0.15) * side
+    return np.array([base[0] + offset[0], base[1] + offset[1], base[2] + 1.0])

@@ -1,0 +1,93 @@
+"""What would help a job that has no plan: the smallest change, from the limits it breaks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from treescan.planning.job import Job
+from treescan.planning.types import Step
+from treescan.units import force_text
+
+
+def smallest_change(job: Job, steps: Sequence[Step]) -> str:
+    """Say what the broken steps have in common and the least that would mend each kind."""
+    broken = [s for s in steps if s.broken_limits]
+    parts = [
+        text
+        for text in (
+            _energy(job, broken),
+            _line(job, broken),
+            _section(broken),
+            _mass(job, broken),
+            _room(broken),
+            _landing(broken),
+        )
+        if text
+    ]
+    names = ", ".join(str(s.number) for s in broken[:12])
+    more = f" and {len(broken) - 12} more" if len(broken) > 12 else ""
+    return f"Steps {names}{more} break a limit. " + " ".join(parts)
+
+
+def _with(broken: Sequence[Step], words: str) -> list[Step]:
+    return [s for s in broken if any(words in b for b in s.broken_limits)]
+
+
+def _energy(job: Job, broken: Sequence[Step]) -> str:
+    found = _with(broken, " kJ")
+    if not found:
+        return ""
+    worst = max(s.path.impact_energy_j for s in found) / 1e3
+    return (
+        f"A brush mat or other bed that takes {worst:.0f} kJ in the drop zone would let"
+        f" {len(found)} pieces fall."
+    )
+
+
+def _line(job: Job, broken: Sequence[Step]) -> str:
+    found = [
+        s.load for s in broken if s.load is not None and s.load.utilisation.get("line", 0.0) > 1.0
+    ]
+    if not found:
+        return ""
+    worst = max(load.utilisation["line"] for load in found)
+    need = worst * job.inputs.gear.line.mbs_n
+    return f"A line of {force_text(need)} breaking strength, or a second line, would hold."
+
+
+def _section(broken: Sequence[Step]) -> str:
+    found = _with(broken, "section at")
+    if not found:
+        return ""
+    return (
+        f"For {len(found)} pieces no anchor on this tree is strong enough: another tree, a crane"
+        " or a lift as anchor would do."
+    )
+
+
+def _mass(job: Job, broken: Sequence[Step]) -> str:
+    found = _with(broken, "may weigh")
+    if not found:
+        return ""
+    worst = max(s.piece.mass_kg.high for s in found)
+    return f"Lifting gear for {worst:.0f} kg (limits.max_piece_kg) would take the heaviest piece."
+
+
+def _room(broken: Sequence[Step]) -> str:
+    short: dict[str, float] = {}
+    for step in broken:
+        for gap in step.clearances:
+            lack = gap.margin_m - (gap.distance_m - gap.spread_m)
+            if lack > 0.0:
+                short[gap.target] = max(short.get(gap.target, 0.0), lack)
+    if not short:
+        return ""
+    told = ", ".join(f"{name} ({lack:.1f} m short)" for name, lack in short.items())
+    return f"Too near: {told}; take these pieces with a crane or lift, or clear or cover the place."
+
+
+def _landing(broken: Sequence[Step]) -> str:
+    found = [s for s in broken if any("land" in b or "outside" in b for b in s.broken_limits)]
+    if not found:
+        return ""
+    return f"A larger drop zone or landing would take {len(found)} of them."

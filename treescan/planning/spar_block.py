@@ -1,0 +1,145 @@
+"""Spar wood caught on a block just below the cut: the piece tips over its hinge and is caught.
+
+The fall of the centre of mass is that of handbook 6.2 (E13: L + 2 b for a log), whatever the
+height of the tie above the cut.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from treescan.errors import InvalidInputError
+from treescan.motion.body import rigid_piece
+from treescan.motion.hinge import face_direction, make_hinge, open_hinge, turned
+from treescan.motion.swing import lowered
+from treescan.motion.types import Path
+from treescan.planning.job import Job
+from treescan.rigging.spar import allowable_n
+from treescan.rigging.types import Anchor, LoadCase
+from treescan.wood.types import Piece
+
+Floats = npt.NDArray[np.float64]
+
+BLOCK_BELOW_M = 0.4
+TIE_ABOVE_M = 0.4
+"""Block below and tie above the cut, as tight as people rig it: common practice, no source."""
+
+TIPPED_DEG = 85.0
+"""The hinge is kept until the piece lies about level: common practice, no source."""
+
+RUN_M = 1.0
+"""Line let run on a caught piece: agreed with the brake hand beforehand. [m]"""
+
+LEAST_BLOCK_DIAMETER_M = 0.10
+SAMPLE_S = 0.025
+
+
+def block_below(job: Job, piece: Piece) -> Anchor | None:
+    """Anchor on the stem just below the cut of a piece; None where the stem is too thin or low.
+
+    Its id is "B" and the node number.
+    """
+    graph = job.inputs.graph
+    node = int(graph.parent[piece.butt_node])
+    while node > 0 and np.linalg.norm(graph.position_m[node] - piece.cut_m) < BLOCK_BELOW_M - 0.1:
+        node = int(graph.parent[node])
+    if node <= 0 or 2.0 * graph.radius_m[node] < LEAST_BLOCK_DIAMETER_M:
+        return None
+    if job.height_m[node] < 1.5 or job.spar.state.strength_share[node] < 1.0:
+        return None
+    place = graph.position_m[node]
+    down = np.array([[0.0, 0.0, -1.0]])
+    side = np.array([graph.radius_m[node] + 0.2, 0.0, 0.0])
+    force, section = allowable_n(job.spar, np.array([node]), (place + side)[None], down)
+    return Anchor(
+        anchor_id=f"B{node}",
+        node=node,
+        position_m=place.copy(),
+        height_m=float(job.height_m[node]),
+        diameter_m=float(2.0 * graph.radius_m[node]),
+        union_ratio=0.0,
+        allowable_n=float(force[0]),
+        governs=f"bending of the section at {job.height_m[int(section[0])]:.1f} m",
+        best_direction=down[0],
+        notes=("block just below the cut, moved down with the work",),
+    )
+
+
+def caught_case(job: Job, piece: Piece, block: Anchor) -> LoadCase:
+    """Load case of a piece caught on the block, with the whole fall of its centre of mass."""
+    tie = piece.cut_m + min(TIE_ABOVE_M, 0.4 * piece.length_m) * piece.axis
+    lead = float(np.linalg.norm(tie - block.position_m))
+    arm = float(np.linalg.norm(piece.centre_m - tie))
+    fall = float(piece.centre_m[2] - (block.position_m[2] - lead - arm))
+    return LoadCase(
+        piece=piece,
+        anchor=block,
+        tie="butt",
+        tie_m=tie[None],
+        redirects_m=np.zeros((0, 3)),
+        device_m=job.device_m,
+        gear=job.inputs.gear,
+        drop_m=max(fall, 0.0),
+        swing_rad=0.0,
+        run_m=RUN_M,
+    )
+
+
+def caught_path(
+    job: Job, case: LoadCase, azimuth_deg: float, lower_to: Floats | None
+) -> Path | None:
+    """Way of a piece that tips over its hinge and is caught; None when it cannot be tipped.
+
+    The speed at the end of the tipping is not carried over; ``drop_m`` of the case holds it
+    for the load.
+    """
+    piece = case.piece
+    rigid = rigid_piece(piece)
+    facing = face_direction(azimuth_deg, 0.0)
+    try:
+        hinge = make_hinge(
+            rigid, piece.cut_m + 0.2 * piece.butt_diameter_m * facing, piece.axis, facing
+        )
+    except InvalidInputError:
+        return None
+    if not np.isfinite(hinge.balance_rad):
+        return None
+    time, angle, _ = open_hinge(hinge, rigid.body.mass, float(np.radians(TIPPED_DEG)))
+    wanted = np.append(np.arange(0.0, time[-1], SAMPLE_S), time[-1])
+    centre, rotation = turned(hinge, piece.centre_m, np.interp(wanted, time, angle))
+    turn = rotation[-1]
+
+    def moved(points: Floats) -> Floats:
+        return np.asarray(hinge.point_m + (points - hinge.point_m) @ turn.T)
+
+    tipped = replace(
+        piece,
+        centre_m=centre[-1],
+        inertia_kg_m2=turn @ piece.inertia_kg_m2 @ turn.T,
+        cut_m=moved(piece.cut_m),
+        axis=turn @ piece.axis,
+        outline_m=moved(piece.outline_m),
+    )
+    tie = moved(case.tie_m)
+    lead = float(np.linalg.norm(case.tie_m[0] - case.anchor.position_m))
+    slack = max(lead - float(np.linalg.norm(tie[0] - case.anchor.position_m)), 0.0)
+    after = lowered(
+        tipped,
+        tie,
+        case.anchor.position_m,
+        job.inputs.ground,
+        lead_slack_m=slack,
+        run_m=case.run_m,
+        lower_to=lower_to,
+    )
+    return replace(
+        after,
+        time_s=np.concatenate([wanted, wanted[-1] + after.time_s[1:]]),
+        centre_m=np.concatenate([centre, after.centre_m[1:]]),
+        rotation=np.concatenate([rotation, after.rotation[1:] @ turn]),
+        tension_n=np.concatenate([np.zeros(len(wanted)), after.tension_n[1:]]),
+        contact_time_s=after.contact_time_s + float(wanted[-1]),
+    )

@@ -1,0 +1,132 @@
+"""From an ordered choice to steps: loads held against what still stands at each cut."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from treescan.planning.alternatives import Ordered
+from treescan.planning.dividing import Divided
+from treescan.planning.hangs import reloaded
+from treescan.planning.job import Job
+from treescan.planning.options import Option
+from treescan.planning.schedule import CrewDay, crew_day
+from treescan.planning.types import Step
+from treescan.rigging.cases import spar_model
+
+REBUILD_SHARE = 0.02
+"""The structure is set up anew after this share of the mass has come down."""
+
+
+@dataclass(frozen=True)
+class WorkedPlan:
+    """A whole plan with its steps, its schedule and its four figures."""
+
+    name: str
+    rows: tuple[int, ...]
+    options: tuple[Option, ...]
+    steps: tuple[Step, ...]
+    day: CrewDay
+
+    @property
+    def peak_share(self) -> float:
+        """Greatest share of a load limit over all steps."""
+        return max((o.share for o in self.options), default=0.0)
+
+    @property
+    def peak_anchor_n(self) -> float:
+        """Greatest anchor load, high side. [N]"""
+        return max((o.load.anchor_load_n.high for o in self.options if o.load), default=0.0)
+
+    @property
+    def min_clearance_m(self) -> float:
+        """Least distance of any step to any target or conductor, spread taken off. [m]"""
+        gaps = [c.distance_m - c.spread_m for o in self.options for c in o.clearances]
+        return min(gaps, default=float("inf"))
+
+    @property
+    def broken(self) -> int:
+        """Steps that break a limit."""
+        return sum(bool(s.broken_limits) for s in self.steps)
+
+
+def work_out(job: Job, divided: Divided, sequence: Ordered) -> WorkedPlan:
+    """Hold every load against the wood that still stands, and set out the crew's day."""
+    options = _on_what_stands(job, divided, sequence)
+    steps = tuple(
+        step_of(number, option, divided.ways[row].reasons)
+        for number, (row, option) in enumerate(zip(sequence.rows, options, strict=True), start=1)
+    )
+    places = [int(job.inputs.graph.limb[o.piece.butt_node]) for o in options]
+    day = crew_day(steps, chip_masses(job, options), places, job.inputs.site)
+    return WorkedPlan(sequence.preference.name, sequence.rows, tuple(options), steps, day)
+
+
+def _on_what_stands(job: Job, divided: Divided, sequence: Ordered) -> list[Option]:
+    inputs = job.inputs
+    standing = inputs.standing.copy()
+    spar, taken = job.spar, 0.0
+    total = float(inputs.mass.likely_kg[standing].sum())
+    result = []
+    for row, option in zip(sequence.rows, sequence.options, strict=True):
+        if option.load is not None and taken > REBUILD_SHARE * total:
+            spar = spar_model(
+                inputs.graph,
+                inputs.mass,
+                inputs.species,
+                inputs.measures,
+                inputs.site,
+                standing=standing,
+                wood_state=job.spar.state,
+            )
+            taken = 0.0
+        checked = reloaded(option, spar)
+        if checked.broken and option.kept:
+            others = [
+                reloaded(o, spar)
+                for o in divided.ways[row].options
+                if o is not option and (o.anchor is None or standing[o.anchor.node])
+            ]
+            checked = next((o for o in others if o.kept), checked)
+        result.append(checked)
+        standing[option.piece.nodes] = False
+        taken += option.piece.mass_kg.likely
+    return result
+
+
+def chip_masses(job: Job, options: Sequence[Option]) -> list[float]:
+    """Mass of each piece that goes through the chipper. [kg]"""
+    thin = 2.0 * job.inputs.graph.radius_m < job.inputs.site.haul.chip_below_m
+    likely = np.where(thin, job.inputs.mass.likely_kg, 0.0)
+    return [float(likely[o.piece.nodes].sum()) for o in options]
+
+
+def step_of(number: int, option: Option, reasons: tuple[str, ...] = ()) -> Step:
+    """One step of the plan."""
+    return Step(
+        number=number,
+        piece=option.piece,
+        method=option.method,
+        tie=option.tie,
+        tie_m=option.tie_m,
+        anchor_id=option.anchor_id,
+        redirects=option.redirects,
+        load=option.load,
+        hinge_azimuth_deg=option.hinge_azimuth_deg,
+        hinge_below_level_deg=option.hinge_below_level_deg,
+        landing=option.landing,
+        clearances=option.clearances,
+        path=option.path,
+        minutes=option.minutes,
+        people=option.people,
+        warnings=tuple(dict.fromkeys(option.warnings)),
+        broken_limits=option.broken,
+        reasons=reasons,
+    )
+
+
+def renumbered(steps: Sequence[Step], first: int) -> tuple[Step, ...]:
+    """The same steps numbered from ``first``."""
+    return tuple(replace(step, number=first + i) for i, step in enumerate(steps))

@@ -1,0 +1,104 @@
+"""Where a line may hold a piece, and from which anchors, as load cases to be answered."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from treescan.planning.job import Job
+from treescan.rigging.types import Anchor, LoadCase
+from treescan.skeleton.graph import TreeGraph
+from treescan.wood.types import Piece
+
+Floats = npt.NDArray[np.float64]
+
+STEEPEST_SWING_RAD = float(np.radians(70.0))
+"""Anchors from which a piece would swing further than this are not looked at."""
+
+MOST_ANCHORS = 8
+LIGHT_KG = 40.0
+"""Pieces up to this mass may hang from thin wood, which is checked like any other: common
+practice, no source."""
+
+TIP_TIE_SHARE = 0.7
+LEAST_TIE_DIAMETER_M = 0.04
+
+
+@dataclass(frozen=True)
+class Tie:
+    """A way of tying: ``kind`` as in a load case, ``points_m`` (j, 3)."""
+
+    kind: str
+    points_m: Floats
+
+
+def ties_of(graph: TreeGraph, piece: Piece) -> tuple[Tie, ...]:
+    """Butt, tip and two-leg ties along the piece's own limb; two-leg only about the centre."""
+    own = piece.nodes[graph.limb[piece.nodes] == piece.limb]
+    along = graph.path_length_m[own] - graph.path_length_m[own[0]] + graph.edge_length_m[own[0]]
+    thick = 2.0 * graph.radius_m[own] >= min(LEAST_TIE_DIAMETER_M, 0.5 * piece.butt_diameter_m)
+    butt_at = min(0.5, 0.2 * piece.length_m)
+    butt = graph.position_m[own[int(np.argmin(np.abs(along - butt_at)))]]
+    if along[-1] < 1.0 or not thick.any():
+        return (Tie("butt", butt[None]),)
+    tip_at = min(TIP_TIE_SHARE * piece.length_m, float(along[thick].max()))
+    tip = graph.position_m[own[int(np.argmin(np.abs(along - tip_at)))]]
+    found = [Tie("butt", butt[None]), Tie("tip", tip[None])]
+    span = tip - butt
+    size = float(np.linalg.norm(span))
+    if size > 0.8 and 0.1 < float((piece.centre_m - butt) @ span) / size**2 < 0.9:
+        found.append(Tie("two-leg", np.vstack([butt, tip])))
+    return tuple(found)
+
+
+def swing_rad(point_m: Floats, anchor_m: Floats) -> float:
+    """Angle of the taut lead from the plumb line; over 90 degrees above the anchor. [rad]"""
+    offset = point_m - anchor_m
+    return float(np.arctan2(np.hypot(offset[0], offset[1]), -offset[2]))
+
+
+def reachable_anchors(job: Job, piece: Piece) -> list[Anchor]:
+    """Usable anchors above the piece that do not fall with it, the most promising first."""
+    graph = job.inputs.graph
+    gone = np.zeros(len(graph), dtype=bool)
+    gone[graph.subtree(piece.butt_node)] = True
+    top = piece.cut_m + 0.5 * piece.axis
+    rated = []
+    light = job.light if piece.mass_kg.high <= LIGHT_KG else ()
+    for anchor in (*job.usable, *light):
+        if gone[anchor.node] or anchor.position_m[2] < top[2] + 0.3:
+            continue
+        angle = swing_rad(top, anchor.position_m)
+        if angle > STEEPEST_SWING_RAD:
+            continue
+        strength = min(anchor.allowable_n / (9.81 * max(piece.mass_kg.high, 20.0)) / 5.0, 1.0)
+        rated.append((1.0 - np.cos(angle) + 0.6 * (1.0 - strength), anchor.node, anchor))
+    rated.sort(key=lambda row: row[:2])
+    return [anchor for _, _, anchor in rated[:MOST_ANCHORS]]
+
+
+def hung_cases(job: Job, piece: Piece) -> list[LoadCase]:
+    """Taut-line cases of a piece from every anchor above it, with every tie."""
+    cases = []
+    for anchor in reachable_anchors(job, piece):
+        for tie in ties_of(job.inputs.graph, piece):
+            hold = piece.centre_m if tie.kind == "two-leg" else tie.points_m[0]
+            angle = swing_rad(hold, anchor.position_m)
+            if angle > STEEPEST_SWING_RAD:
+                continue
+            cases.append(
+                LoadCase(
+                    piece=piece,
+                    anchor=anchor,
+                    tie=tie.kind,
+                    tie_m=tie.points_m,
+                    redirects_m=np.zeros((0, 3)),
+                    device_m=job.device_m,
+                    gear=job.inputs.gear,
+                    drop_m=0.0,
+                    swing_rad=angle,
+                )
+            )
+    return cases
