@@ -49,14 +49,14 @@ class Instrument:
     drift_m: float = 0.0
     sway_m: float = 0.008
     dropout: float = 0.03
-    coarse: float = 3.0
+    coarse: float = 5.0
     stations: int = 5
     up_deg: float = 80.0
 
 
 SETTINGS = {
     "tripod": Instrument(
-        "tripod", 0.75e-3, 0.004, 0.30e-3, 0.35, 0.0015, 5e-5, 80.0, 0.002, 1e-4
+        "tripod", 0.85e-3, 0.004, 0.30e-3, 0.35, 0.0015, 5e-5, 80.0, 0.002, 1e-4
     ),
     "mobile": Instrument(
         "mobile", 5.5e-3, 0.006, 1.2e-3, 0.6, 0.008, 2e-4, 40.0, 0.006, 4e-4, 0.0015, 0.02,
@@ -64,7 +64,7 @@ SETTINGS = {
     ),
     "phone": Instrument(
         "phone", 4.5e-3, 0.002, 3.5e-3, 0.4, 0.010, 5e-4, 5.0, 0.004, 1e-3, 0.002, 0.01,
-        coarse=1.5, stations=72,
+        coarse=1.5, stations=96,
     ),
 }  # fmt: skip
 POOR = {
@@ -86,10 +86,11 @@ def instrument(setting: str, registration: str = "good") -> Instrument:
 
 @dataclass(frozen=True)
 class World:
-    """All meshes of a scene in one, a label and an object number for each triangle."""
+    """All meshes of a scene in one; a label and, on the target, a truth node per triangle."""
 
     mesh: Mesh
     label: np.ndarray
+    node: np.ndarray
     ground: Terrain
     base_m: np.ndarray
     top_m: float
@@ -98,10 +99,11 @@ class World:
 
 @dataclass(frozen=True)
 class Returns:
-    """Points with their truth: local metres (n, 3), label, station, mixed returns, cosine."""
+    """Points with their truth, one row each; ``xyz`` in local metres, ``mixed`` split beams."""
 
     xyz: np.ndarray
     label: np.ndarray
+    node: np.ndarray
     station: np.ndarray
     mixed: np.ndarray
     cosine: np.ndarray
@@ -109,11 +111,18 @@ class Returns:
 
 
 def world(
-    parts: list[tuple[Mesh, int]], ground: Terrain, base_m: np.ndarray, top_m: float, crown_m: float
+    parts: list[tuple[Mesh, int]],
+    wood_node: np.ndarray,
+    ground: Terrain,
+    base_m: np.ndarray,
+    top_m: float,
+    crown_m: float,
 ) -> World:
-    """Put labelled meshes together."""
+    """Put labelled meshes together; ``wood_node`` is for the one part labelled WOOD."""
     label = np.concatenate([np.full(len(m.triangle), k, dtype=np.int8) for m, k in parts])
-    return World(joined([m for m, _ in parts]), label, ground, base_m, top_m, crown_m)
+    node = np.full(len(label), -1, dtype=np.int32)
+    node[label == WOOD] = wood_node
+    return World(joined([m for m, _ in parts]), label, node, ground, base_m, top_m, crown_m)
 
 
 def stations(
@@ -188,7 +197,7 @@ def _windows(tool: Instrument, eye: np.ndarray, place: World, rng: np.random.Gen
 
 def _phone_frame(tool: Instrument, middle: float, rng: np.random.Generator) -> np.ndarray:
     """One upright frame of a phone that is pointed at the tree, up into it or at the yard."""
-    aim = rng.choice(["stem", "up", "yard"], p=[0.5, 0.35, 0.15])
+    aim = rng.choice(["stem", "up", "yard"], p=[0.4, 0.35, 0.25])
     pitch = {"stem": rng.uniform(-0.1, 0.35), "up": rng.uniform(0.6, 0.95), "yard": -0.25}[aim]
     turn = rng.normal(0, 0.25) if aim != "yard" else rng.uniform(-np.pi, np.pi)
     s = tool.step_rad
@@ -325,12 +334,13 @@ def scan(tool: Instrument, place: World, eyes: np.ndarray, rng: np.random.Genera
         shift = tool.shift_m * rng.normal(size=3) * [1, 1, 0.6] + walk
         xyz = (xyz - eye) @ _turn(tilt).T + eye + shift
         station = np.full(len(xyz), k, dtype=np.int16)
-        rows.append((xyz.astype(np.float32), label, station, mixed, cosine, distance))
-    xyz, label, station, mixed, cosine, distance = [
+        node = place.node[triangle]
+        rows.append((xyz.astype(np.float32), label, node, station, mixed, cosine, distance))
+    xyz, label, node, station, mixed, cosine, distance = [
         np.concatenate(c) for c in zip(*rows, strict=True)
     ]
     n = max(len(xyz) // 50000, 3)
     stray = rng.choice(len(xyz), n)
     xyz[stray] += rng.normal(0, 1.5, (n, 3)).astype(np.float32)
-    label[stray] = STRAY
-    return Returns(xyz, label, station, mixed, cosine, distance)
+    label[stray], node[stray] = STRAY, -1
+    return Returns(xyz, label, node, station, mixed, cosine, distance)

@@ -104,9 +104,27 @@ def tube(
     return Mesh(vertex, np.concatenate([walls, low, top]))
 
 
+def tube_segments(points: int, sides: int) -> np.ndarray:
+    """Number of the polyline's segment that each triangle of :func:`tube` belongs to."""
+    walls = np.repeat(np.arange(points - 1), sides)
+    return np.concatenate([walls, walls, np.zeros(sides, int), np.full(sides, points - 2)])
+
+
 def wood_mesh(tree: Tree) -> Mesh:
     """All limbs of a tree as one mesh."""
     return joined(limb_meshes(tree.graph, tree.flare))
+
+
+def wood_nodes(tree: Tree) -> np.ndarray:
+    """Node of the truth graph whose edge each triangle of :func:`wood_mesh` stands for."""
+    graph = tree.graph
+    order = np.argsort(graph.limb, kind="stable")
+    _, first = np.unique(graph.limb[order], return_index=True)
+    rows = []
+    for nodes in np.split(order, first[1:]):
+        sides = sides_for(graph.radius_m[nodes].max())
+        rows.append(nodes[tube_segments(len(nodes) + 1, sides)])
+    return np.concatenate(rows).astype(np.int32)
 
 
 def leaf_mesh(leaves: Leaves) -> Mesh:

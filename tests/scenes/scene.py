@@ -14,11 +14,11 @@ import numpy as np
 from tests.scenes import place as p
 from tests.scenes.grow import Tree, grow
 from tests.scenes.instrument import World, instrument, scan, stations, world
-from tests.scenes.mesh import leaf_mesh, wood_mesh
+from tests.scenes.mesh import leaf_mesh, wood_mesh, wood_nodes
 from tests.scenes.truth import TreeTruth, tree_truth
 from treescan.pointcloud.cloud import PointCloud
 
-VERSION = 2
+VERSION = 4
 """Raise when the generator's output changes: old cache files are then not used."""
 GRID_M = np.array([447_250.0, 5_412_600.0, 180.0])
 """Offset of a size that national grids have."""
@@ -33,6 +33,8 @@ class Scene:
     cloud : PointCloud, local frame.
     label : ndarray, shape (n,), int8
         What each point was cast on; see ``place.LABEL_NAMES``.
+    node : ndarray, shape (n,), int32
+        Node of ``truth.graph`` whose edge was hit; -1 for all that is not the tree's wood.
     mixed : ndarray, shape (n,), bool
         Ghost points of split beams.
     truth : TreeTruth of the tree to be measured, same local frame.
@@ -44,6 +46,7 @@ class Scene:
     name: str
     cloud: PointCloud
     label: np.ndarray
+    node: np.ndarray
     station: np.ndarray
     mixed: np.ndarray
     truth: TreeTruth
@@ -170,7 +173,7 @@ def scan_scene(
     crown = float(np.linalg.norm(tree.graph.position_m[:, :2], axis=1).max())
     top = float(truth.graph.position_m[:, 2].max())
     tool = instrument(setting, registration)
-    place = world(parts, ground, base, top, crown)
+    place = world(parts, wood_nodes(tree), ground, base, top, crown)
     blocked = [thing.outline_m for thing in things if thing.label == p.BUILDING]
     eyes = stations(tool, place, blocked, rng)
     found = scan(tool, place, eyes, rng)
@@ -189,8 +192,8 @@ def scan_scene(
     )
     near = (float(at[0] + rng.normal(0, 0.3)), float(at[1] + rng.normal(0, 0.3)))
     return Scene(
-        name, cloud, label, found.station[keep], found.mixed[keep], truth, ground, tuple(things),
-        near, in_leaf, setting, registration, eyes,
+        name, cloud, label, found.node[keep], found.station[keep], found.mixed[keep], truth,
+        ground, tuple(things), near, in_leaf, setting, registration, eyes,
     )  # fmt: skip
 
 
