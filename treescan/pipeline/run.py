@@ -21,7 +21,6 @@ from treescan.planning.types import HaulPlan, JobResult, Plan
 from treescan.pointcloud.cloud import Float32s, Floats, Ground, PointCloud, TreePoints
 from treescan.pointcloud.ground import find_ground
 from treescan.pointcloud.isolate import isolate_tree
-from treescan.pointcloud.proposals import propose_site, proposed_site_toml
 from treescan.pointcloud.reading import read_scan
 from treescan.report.tree_json import read_ground, read_tree
 from treescan.rigging.gear import resolve_gear
@@ -198,6 +197,8 @@ def measure_scan(
     mass, _ = weigh(survey, local, species)
     proposed = ""
     if survey.cloud is not None and survey.tree is not None:
+        from treescan.pointcloud.proposals import propose_site, proposed_site_toml
+
         tell = within(report, "Looking for things around the tree")
         proposals = propose_site(survey.cloud, survey.ground, survey.tree)
         proposed = proposed_site_toml(proposals, survey.origin_m)
