@@ -7,15 +7,16 @@ import numpy as np
 import pytest
 from nsvb import estimators
 
-from tests.scenes.grow import truth_graph
 from treescan.errors import InvalidInputError
 from treescan.units import FOOT_M, INCH_M
 from treescan.wood import allometry as a
 from treescan.wood import plausibility as p
+from treescan.wood.crown import LEAF_OF_BRANCH
+from treescan.wood.density import decay_multipliers
 from treescan.wood.mass import green_mass
 from treescan.wood.species import find_species, genus_of
 
-from .trees import chain
+from .trees import chain, grown
 
 REFERENCE = Path(__file__).parent / "data" / "nsvb_reference.csv"
 with REFERENCE.open(encoding="utf-8") as _file:
@@ -127,6 +128,45 @@ def test_check_10_nsvb_example_1_douglas_fir():
 
 
 @pytest.mark.published
+def test_check_11_nsvb_example_2_red_maple():
+    # Westfall et al. 2024, example 2: 11.1 in, 38 ft, division M210, cull 3 %
+    assert float(estimators.total_aboveground_biomass(316, 11.1, 38.0, "M210")) == pytest.approx(
+        532.584798820, rel=1e-6
+    )
+    reduced = estimators.agb_predicted_reduced(316, 11.1, 38.0, "M210", 3.0)
+    assert float(reduced) == pytest.approx(528.135964526, rel=1e-6)
+
+
+@pytest.mark.published
+def test_check_12_nsvb_example_3_dead_tanoak_and_our_dead_multiplier():
+    # example 3: 11.3 in, 28 ft, M240/M242, broken at 21 ft, cull 10 %, decay class 2
+    state = {"cull": 10.0, "ah": 21.0, "decaycd": 2, "province": "M242"}
+    reduced = estimators.agb_predicted_reduced(631, 11.3, 28.0, "M240", **state)
+    assert float(reduced) == pytest.approx(241.9688, rel=1e-6)
+    wood = float(estimators.merchantable_wood_weight(631, 11.3, 28.0, "M240", **state))
+    assert wood == pytest.approx(163.031163476, rel=1e-6)
+    broken = {"ah": 21.0, "province": "M242"}  # cull is not taken off again when dead
+    alive = float(estimators.merchantable_wood_weight(631, 11.3, 28.0, "M240", **broken))
+    assert wood / alive == pytest.approx(decay_multipliers(False, 2)[0], rel=1e-6)
+
+
+@pytest.mark.published
+def test_leaf_shares_cover_the_national_trees():
+    # dry leaf over dry branch mass at 36-56 cm: hardwood .03-.11 (yellow-poplar .16),
+    # conifers .12-.38
+    for row in ROWS:
+        if not 35.0 < float(row["dbh_cm"]) < 57.0:
+            continue
+        species = find_species(row["scientific_name"])
+        poplar = genus_of(species).jenkins_group == 6
+        kind = "conifer" if species.conifer else "poplar" if poplar else "broadleaf"
+        low, likely, high = LEAF_OF_BRANCH[kind]
+        share = float(row["foliage_kg"]) / float(row["branch_harm_kg"])
+        assert 0.98 * low < share < 1.02 * high, row["call"]
+        assert low < likely < high
+
+
+@pytest.mark.published
 @pytest.mark.parametrize("row", ROWS, ids=lambda r: f"{r['common_name']} {r['dbh_in']} in")
 def test_check_13_reference_trees_have_plausible_form(row):
     dbh_m, height_m = float(row["dbh_cm"]) / 100, float(row["ht_m"])
@@ -173,7 +213,7 @@ def test_check_14_equations_are_clamped_where_the_national_ones_explode():
 
 @pytest.mark.parametrize("seed", range(3))
 def test_a_sound_tree_raises_no_alarm(seed):
-    graph = truth_graph("broadleaf", seed)
+    graph = grown("broadleaf", seed)
     oak = find_species("white oak")
     stem = np.flatnonzero(graph.limb == 0)
     breast = stem[np.argmin(np.abs(graph.position_m[stem, 2] - graph.position_m[0, 2] - 1.3))]
@@ -186,7 +226,7 @@ def test_a_sound_tree_raises_no_alarm(seed):
 
 
 def test_a_scan_at_twice_the_scale_raises_an_alarm():
-    graph = truth_graph("broadleaf", 0)
+    graph = grown("broadleaf", 0)
     oak = find_species("white oak")
     mass = green_mass(graph, oak, in_leaf=True)
     height = float(np.ptp(graph.position_m[:, 2]))

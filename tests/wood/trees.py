@@ -1,8 +1,17 @@
 """Small trees of known geometry for the wood tests."""
 
+from functools import cache
+
 import numpy as np
 
+from tests.scenes.grow import truth_graph
 from treescan.skeleton.graph import TreeGraph
+
+
+@cache
+def grown(shape, seed):
+    """A tree of known geometry down to the last twig, grown once a run."""
+    return truth_graph(shape, seed)
 
 
 def chain(radius_m, length_m, sd_share=0.05, tilt=(0.0, 0.0, 1.0)):

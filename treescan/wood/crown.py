@@ -35,7 +35,7 @@ REACH_5CM_M = 3.0
 SHARE_LOW, SHARE_HIGH = 0.15, 0.60
 """Fine crown over branch mass. Handbook rule, from component shares of Jenkins et al. 2003."""
 LEAF_OF_BRANCH = {
-    "broadleaf": (0.03, 0.05, 0.11),
+    "broadleaf": (0.03, 0.05, 0.17),
     "poplar": (0.08, 0.17, 0.25),
     "conifer": (0.12, 0.22, 0.38),
 }

@@ -1,0 +1,89 @@
+"""Twigs and leaves beyond the ends of the graph, against trees grown to the last twig."""
+
+import numpy as np
+import pytest
+
+from treescan.wood.crown import FINE_M, THICK_END_M, crown_reach_m, end_diameter_m
+from treescan.wood.mass import green_mass
+from treescan.wood.species import find_species
+
+from .trees import chain, grown, pruned
+
+OAK = find_species("northern red oak")
+SPRUCE = find_species("Norway spruce")
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("resolved_m", [0.05, 0.03, 0.02])
+def test_modelled_twigs_replace_what_a_coarse_scan_loses(seed, resolved_m):
+    tree = grown("broadleaf", seed)
+    coarse = pruned(tree, resolved_m)
+    whole, seen = green_mass(tree, OAK, in_leaf=False), green_mass(coarse, OAK, in_leaf=False)
+    lost = whole.woody_kg.sum() - seen.woody_kg.sum()
+    modelled = seen.crown_kg.sum()
+    assert modelled == pytest.approx(lost, rel=0.45)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_total_does_not_depend_on_how_fine_the_scan_was(seed):
+    tree = grown("broadleaf", seed)
+    totals = [
+        green_mass(pruned(tree, d), OAK, in_leaf=True).likely_kg.sum() for d in (0.01, 0.03, 0.05)
+    ]
+    assert max(totals) / min(totals) < 1.05
+
+
+@pytest.mark.published
+@pytest.mark.parametrize("seed", range(3))
+def test_fine_crown_is_15_to_60_percent_of_the_branches(seed):
+    # (twigs + foliage) / branch in .15-.60, handbook rule from Jenkins et al. 2003
+    for resolved in (0.01, 0.03, 0.05):
+        tree = pruned(grown("broadleaf", seed), resolved)
+        mass = green_mass(tree, OAK, in_leaf=True)
+        fine = mass.woody_kg[2 * tree.radius_m < FINE_M].sum() + mass.crown_kg.sum()
+        twigs = mass.crown_kg.sum() - mass.leaf_kg.sum()
+        branch = mass.woody_kg[tree.order > 0].sum() + twigs
+        assert 0.14 < fine / branch < 0.62
+
+
+@pytest.mark.published
+def test_f1_leaves_are_some_percent_of_branches_and_of_the_tree():
+    # F1: northern red oak 22 in: fresh leaves 6 % of branch weight, 1.9 % of the tree
+    tree = grown("broadleaf", 0)
+    mass = green_mass(tree, OAK, in_leaf=True)
+    branch = mass.woody_kg[tree.order > 0].sum()
+    assert 0.02 < mass.leaf_kg.sum() / branch < 0.12
+    assert 0.005 < mass.leaf_kg.sum() / mass.likely_kg.sum() < 0.04
+
+
+def test_conifers_carry_more_leaf_for_their_branches():
+    tree = grown("conifer", 0)
+    needles = green_mass(tree, SPRUCE, in_leaf=True).leaf_kg.sum()
+    leaves = green_mass(tree, OAK, in_leaf=True).leaf_kg.sum()
+    assert needles > leaves
+
+
+def test_a_cut_spar_grows_no_crown():
+    spar = chain(np.full(21, 0.25), 5.0)
+    mass = green_mass(spar, OAK, in_leaf=True)
+    assert mass.crown_kg.sum() < 0.02 * mass.woody_kg.sum()
+    assert any("cut, broken or not seen" in note for note in mass.notes)
+    assert end_diameter_m(spar)[-1] == FINE_M
+    assert 2 * spar.radius_m[-1] > THICK_END_M
+
+
+def test_reach_grows_with_the_end():
+    thin, thick = chain([0.1, 0.01], 2.0), chain([0.1, 0.025], 2.0)
+    assert crown_reach_m(thin)[-1] < crown_reach_m(thick)[-1] == pytest.approx(3.0)
+    assert crown_reach_m(thin)[0] == 0.0
+
+
+@pytest.mark.published
+@pytest.mark.parametrize("seed", range(3))
+def test_wood_below_7_cm_is_the_published_share(seed):
+    # Central European tables, beech/oak of 40-60 cm: 9-17 % of woody volume below 7-8 cm,
+    # +-30 %, open-grown trees up to 1.5 x [from memory]
+    tree = pruned(grown("broadleaf", seed), 0.03)
+    mass = green_mass(tree, OAK, in_leaf=False)
+    fine = mass.woody_kg[2 * tree.radius_m < 0.07].sum() + mass.crown_kg.sum()
+    assert 0.09 * 0.7 < fine / mass.likely_kg.sum() < 0.17 * 1.5
