@@ -21,7 +21,7 @@ def bridge_formula_lb(axles: int, outer_distance_ft: float) -> float:
     """Gross weight on a group of axles under the US bridge formula. [lb]
 
     W = 500 (L N/(N-1) + 12 N + 36), to the nearest 500, two axles at most 8 ft apart 34,000,
-    never above 80,000.  23 USC 127, 23 CFR 658.17 [from memory; existence confirmed].
+    never above 80,000 or 20,000 an axle.  23 USC 127, 23 CFR 658.17 [from memory; existence confirmed].
 
     Examples
     --------
@@ -33,7 +33,8 @@ def bridge_formula_lb(axles: int, outer_distance_ft: float) -> float:
     if axles == 2 and outer_distance_ft <= TANDEM_SPACING_FT:
         return TANDEM_AXLE_LB
     raw = 500.0 * (outer_distance_ft * axles / (axles - 1) + 12.0 * axles + 36.0)
-    return float(min(np.floor(raw / 500.0 + 0.5) * 500.0, INTERSTATE_GROSS_LB))
+    rounded = np.floor(raw / 500.0 + 0.5) * 500.0
+    return float(min(rounded, axles * SINGLE_AXLE_LB, INTERSTATE_GROSS_LB))
 
 
 def bridge_formula_kg(axles: int, outer_distance_m: float) -> float:
