@@ -23,6 +23,10 @@ MAX_WINDOW_M = 18.0
 """Widest thing that stands on the ground and is not ground (a house). [m]"""
 ROUGH_SLOPE = 0.25
 """Slope beyond the main slope that is still ground, as rise over run."""
+COLUMN_LAYERS = 9
+"""Layers of 0.2 m from 0.2 m to 2 m above the ground."""
+TERRACE_M = 1.6
+"""Highest step between two large pieces of ground. [m]"""
 MIN_GROUND_M2 = 0.75
 """Less ground than this is no ground: a flat one is assumed. [m²]"""
 
@@ -66,6 +70,7 @@ def find_ground(cloud: PointCloud) -> Ground:
     seen = (count >= 3) & np.isfinite(middle)
     if not seen.any():
         return _flat(lowest, bare, grid)
+    seen = _without_columns(seen, _columns(xyz, middle, grid))
     height = fill_gaps(np.where(seen, middle - trend, np.nan)) + trend
     return Ground(grid.x0, grid.y0, grid.cell, height, seen)
 
@@ -168,7 +173,34 @@ def _bare_cells(rest: Floats, cell: float) -> Bools:
         last = opened
         radius = max(radius + 1, int(radius * 1.4))
     bare: Bools = ~is_object & np.isfinite(rest)
-    return bare
+    return bare & ~_islands_above(rest, bare, cell)
+
+
+def _islands_above(rest: Floats, bare: Bools, cell: float) -> Bools:
+    """Bare cells apart from the main ground and too high for it: roofs and trunks seen alone.
+
+    An island may rise with its distance, and a large one may be a terrace of up to 1.6 m.
+    """
+    together = ndimage.binary_dilation(bare, iterations=max(1, round(0.4 / cell)))
+    labels, count = ndimage.label(together)
+    labels = np.where(bare, labels, 0)
+    sizes = np.bincount(labels.ravel(), minlength=count + 1)
+    sizes[0] = 0
+    accepted: Bools = labels == int(np.argmax(sizes))
+    above = np.zeros(rest.shape, dtype=bool)
+    for label in np.argsort(-sizes)[1 : np.count_nonzero(sizes)]:
+        island = labels == label
+        away, nearest = ndimage.distance_transform_edt(~accepted, return_indices=True)
+        iy, ix = np.nonzero(island)
+        order = np.argsort(away[iy, ix])[: max(4, len(iy) // 4)]
+        iy, ix = iy[order], ix[order]
+        rise = rest[iy, ix] - rest[nearest[0][iy, ix], nearest[1][iy, ix]]
+        step = TERRACE_M if sizes[label] * cell**2 > 10.0 else 0.35
+        if np.median(rise - np.minimum(0.1 * away[iy, ix] * cell, 1.0)) > step:
+            above |= island
+        elif sizes[label] * cell**2 > 2.0:
+            accepted |= island
+    return above
 
 
 def _is_surface(rest: Floats, bare: Bools) -> bool:
@@ -187,6 +219,39 @@ def _flat(lowest: Floats, bare: Bools, grid: _Grid) -> Ground:
     return Ground(
         grid.x0, grid.y0, grid.cell, np.full(shape, height), np.zeros(shape, dtype=np.bool_)
     )
+
+
+def _columns(xyz: Float32s, surface: Floats, grid: _Grid) -> Bools:
+    """Cells in which something stands without a gap from the ground to 2 m: stems and walls."""
+    layers = np.zeros((grid.ny, grid.nx), dtype=np.int64)
+    _layers_kernel(xyz, surface, grid.x0, grid.y0, grid.cell, layers)
+    filled = np.zeros(layers.shape, dtype=np.int64)
+    for layer in range(COLUMN_LAYERS):
+        filled += (layers >> layer) & 1
+    columns: Bools = filled >= COLUMN_LAYERS - 1
+    return columns
+
+
+@njit(cache=True)
+def _layers_kernel(xyz: Any, surface: Any, x0: float, y0: float, cell: float, layers: Any) -> None:
+    for i in range(xyz.shape[0]):
+        ix = int(np.floor((xyz[i, 0] - x0) / cell + 0.5))
+        iy = int(np.floor((xyz[i, 1] - y0) / cell + 0.5))
+        if 0 <= ix < layers.shape[1] and 0 <= iy < layers.shape[0]:
+            layer = int((xyz[i, 2] - surface[iy, ix] - 0.2) * 5.0)
+            if 0 <= layer < COLUMN_LAYERS:
+                layers[iy, ix] |= 1 << layer
+
+
+def _without_columns(seen: Bools, columns: Bools) -> Bools:
+    """Ground cells off the feet of stems and walls, where enough others are left around."""
+    wide = ndimage.binary_dilation(columns, structure=np.ones((3, 3)))
+    for blocked in (wide, columns):
+        left: Bools = seen & ~blocked
+        near = ndimage.binary_dilation(left, iterations=3)
+        if left.sum() >= 8 and near[seen & blocked].all():
+            return left
+    return seen
 
 
 def _through_the_points(
