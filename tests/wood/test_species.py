@@ -3,6 +3,7 @@
 import pytest
 
 from treescan.errors import SiteFileError
+from treescan.site.model import Site
 from treescan.wood.own_species import read_own_species
 from treescan.wood.species import all_species, find_species, genus_of, read_rows
 
@@ -151,3 +152,30 @@ def test_own_table_without_columns_or_file(tmp_path):
         read_own_species(path)
     with pytest.raises(SiteFileError, match="cannot be read"):
         read_own_species(tmp_path / "none.csv")
+
+
+ROWAN = dict(zip(OWN.strip().split(","), LINE.strip().split(","), strict=True))
+
+
+def test_own_rows_of_the_site_file():
+    rowan = find_species("rowan", own=[ROWAN | {"basic_specific_gravity": 0.58}])
+    assert rowan.basic_specific_gravity == 0.58
+    assert find_species("white oak", own=[ROWAN]).confidence == "high"
+
+
+@pytest.mark.parametrize(
+    ("row", "message"),
+    [
+        ({k: v for k, v in ROWAN.items() if k != "kind"}, r"\[\[own_species\]\] 1 lacks kind"),
+        (ROWAN | {"moe_green_GPa": 8}, "did you mean MOE_green_GPa"),
+        (ROWAN | {"MOR_green_MPa": 50e6}, "MOR_green_MPa = 5e\\+07 is outside 5 to 150"),
+    ],
+)
+def test_own_rows_of_the_site_file_are_checked(row, message):
+    with pytest.raises(SiteFileError, match=message):
+        find_species("rowan", own=[row])
+
+
+def test_own_rows_read_from_a_site_file():
+    site = Site.model_validate({"job": {"species": "rowan"}, "own_species": [ROWAN]})
+    assert find_species(site.job.species, own=site.own_species).common_name == "rowan"

@@ -63,7 +63,8 @@ def read_folder(
         if not chosen.is_file():
             raise InvalidInputError(f"{chosen}: there is no such site file. Pass --site FILE.")
         site = read_site(chosen)
-    species, gear = find_species(site.job.species), resolve_gear(site.gear)
+    species = find_species(site.job.species, own=site.own_species)
+    gear = resolve_gear(site.gear)
     survey = survey_scan([tree], site, RunOptions())
     local = site.localised(survey.origin_m)
     state = wood_state_of(survey.graph, local, species)

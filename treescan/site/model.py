@@ -217,6 +217,7 @@ class Site(Part):
 
     local: bool = False
     job: Job = Job()
+    own_species: tuple[dict[str, str | float], ...] = ()
     tree: TreeHint = TreeHint()
     conditions: Conditions = Conditions()
     defect: tuple[Defect, ...] = ()

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping
+import difflib
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from treescan.errors import SiteFileError
@@ -51,7 +52,17 @@ def _number(row: Mapping[str, str], key: str, where: str) -> float:
     return value
 
 
+def _refuse_unknown_columns(row: Mapping[str, str], where: str) -> None:
+    known = (*REQUIRED, *RANGES)
+    for key in row:
+        if key not in known:
+            near = difflib.get_close_matches(str(key), known, n=1)
+            hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(known)}."
+            raise SiteFileError(f"{where}: {key} is not a column of a species row; {hint}")
+
+
 def _own_row(row: Mapping[str, str], where: str) -> Species:
+    _refuse_unknown_columns(row, where)
     kind = (row.get("kind") or "").strip().casefold()
     if kind not in {"broadleaf", "conifer"}:
         raise SiteFileError(f'{where}: kind = "{kind}"; write broadleaf or conifer.')
@@ -117,3 +128,21 @@ def read_own_species(path: Path) -> tuple[Species, ...]:
         _own_row(row, f"own species table {path.name}, line {number}")
         for number, row in enumerate(rows, start=2)
     )
+
+
+def own_species(rows: Sequence[Mapping[str, str | float]]) -> tuple[Species, ...]:
+    """Species from the ``[[own_species]]`` tables of a site file, keys as :data:`REQUIRED`.
+
+    Raises
+    ------
+    SiteFileError
+        A key is missing or unknown, or a value is out of range.
+    """
+    result = []
+    for number, row in enumerate(rows, start=1):
+        where = f"[[own_species]] {number}"
+        missing = [key for key in REQUIRED if key not in row]
+        if missing:
+            raise SiteFileError(f"{where} lacks {', '.join(missing)}; add them.")
+        result.append(_own_row({key: str(value) for key, value in row.items()}, where))
+    return tuple(result)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 import difflib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
@@ -247,7 +247,11 @@ def _plain(name: str) -> str:
     return " ".join(name.replace("×", "x").casefold().split())
 
 
-def find_species(name: str, extra: Path | None = None) -> Species:
+def find_species(
+    name: str,
+    extra: Path | None = None,
+    own: Sequence[Mapping[str, str | float]] = (),
+) -> Species:
     """Species by scientific or common name, any case.
 
     Parameters
@@ -257,6 +261,8 @@ def find_species(name: str, extra: Path | None = None) -> Species:
     extra : Path, optional
         A table of the user's own rows, read first (see
         :func:`treescan.wood.own_species.read_own_species`).
+    own : sequence of mappings
+        Rows of a site file's ``[[own_species]]``, read first of all.
 
     Raises
     ------
@@ -265,10 +271,11 @@ def find_species(name: str, extra: Path | None = None) -> Species:
     """
     wanted = _plain(name)
     rows: tuple[Species, ...] = all_species()
-    if extra is not None:
-        from treescan.wood.own_species import read_own_species
+    if extra is not None or own:
+        from treescan.wood.own_species import own_species, read_own_species
 
-        rows = (*read_own_species(extra), *rows)
+        rows = (*(read_own_species(extra) if extra is not None else ()), *rows)
+        rows = (*own_species(own), *rows)
     other = {_plain(r["other_name"]): _plain(r["scientific_name"]) for r in read_rows("names.csv")}
     for target in (wanted, other.get(wanted, wanted)):
         for species in rows:
