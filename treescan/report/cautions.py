@@ -9,16 +9,10 @@ SHORT = (
     "Local codes, utility rules and licensed practice come first."
 )
 STANDING = (
-    "This is advice worked out from a scan and from models. A competent person on site inspects "
-    "the tree and accepts, changes or refuses every step before it is done.",
-    "Local codes, the rules of the network operator and licensed practice come before anything "
-    "written here. Where they differ, follow them.",
     "Treat every wire as live. Keep the approach distance the network operator sets; where it "
     "cannot be kept, stop and have the line made dead or call line-clearance qualified people.",
-    "A scan sees surfaces. It does not see decay, cavities, cracks, included bark or damaged "
-    "roots. Sound the stem, look at every union and the root plate, and climb only on what has "
-    "passed.",
-    "Weights and loads are ranges. Choose gear, anchors and drop zones for the high end.",
+    "Sound the stem, look at every union and at the root plate, and climb only on what has passed.",
+    "Choose gear, anchors and drop zones for the high end of every range.",
     "Stop and plan again when a piece is heavier than its range, when the wind rises, when the "
     "crown is wet and the plan is for dry, or when the tree differs from the pictures.",
     "Keep everyone out of the drop zone and from under a hanging piece; agree on the signals and "
@@ -27,6 +21,6 @@ STANDING = (
 
 
 def all_cautions(result: JobResult) -> tuple[str, ...]:
-    """Standing cautions, then those of the run and of the plan, each once."""
+    """The short caution, those of the run and of the plan, then the standing ones, each once."""
     own = result.plan.cautions if result.plan else ()
-    return tuple(dict.fromkeys((*STANDING, *result.cautions, *own)))
+    return tuple(dict.fromkeys((SHORT, *result.cautions, *own, *STANDING)))

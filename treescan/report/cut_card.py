@@ -188,7 +188,7 @@ def _cover(result: JobResult, units: UnitSystem, width: float) -> list[Flowable]
     table = Table(cells, [0.2 * width, 0.3 * width] * 2)
     table.setStyle(_lines())
     story += [Spacer(1, 4), table, Spacer(1, 8)]
-    story.append(SketchFlowable(plan_sketch(result), width, units, 330))
+    story.append(SketchFlowable(plan_sketch(result, width_pt=0.9 * width), width, units, 430))
     story += [Spacer(1, 6), *(_bullet(c) for c in all_cautions(result)[:3])]
     story.append(Spacer(1, 6))
     story.append(
@@ -265,10 +265,10 @@ def _card(
         )
     )
     side = [
-        SketchFlowable(cut_sketch(result, step), picture - 6, units),
+        SketchFlowable(cut_sketch(result, step, picture), picture - 6, units),
     ]
     above: list[Flowable] = [
-        SketchFlowable(plan_sketch(result, step), picture - 6, units, picture + 5)
+        SketchFlowable(plan_sketch(result, step, picture), picture - 6, units, picture + 5)
     ]
     if fact.hinge_azimuth_deg is not None:
         above.append(

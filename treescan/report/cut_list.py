@@ -14,7 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from treescan.planning.types import JobResult, Step
-from treescan.report.cautions import SHORT, STANDING
+from treescan.report.cautions import SHORT, all_cautions
 from treescan.report.facts import StepFacts, closest_clearance, step_facts
 from treescan.report.frames import scan_point
 from treescan.units import (
@@ -164,7 +164,7 @@ def measurements_text(result: JobResult, units: UnitSystem = "metric") -> str:
         ("How the scan was read", result.decisions),
         ("What the scan did not see", result.unseen),
         ("Notes", (*result.measures.notes, *result.mass.notes)),
-        ("Cautions", STANDING),
+        ("Cautions", all_cautions(result)),
     ):
         if texts:
             lines += ["", title, *(f"- {text}" for text in texts)]

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-
 import numpy as np
 import numpy.typing as npt
 import shapely
@@ -23,19 +21,20 @@ from treescan.report.sketch import (
     swept_outline,
     wood_outline,
 )
-from treescan.report.wording import plain
+from treescan.report.wording import Words, plain
 
 Floats = npt.NDArray[np.float64]
 STANDING, PIECE, GONE = "#B9B4AA", "#222222", "#EEEBE4"
 
 
-def plan_sketch(result: JobResult, step: Step | None = None) -> Sketch:
+def plan_sketch(result: JobResult, step: Step | None = None, width_pt: float = 500.0) -> Sketch:
     """The site from above: targets, wires, zones, swept ground and landings; north is up.
 
-    With ``step`` only that step's path and landing are drawn.
+    With ``step`` only that step's path and landing are drawn.  ``width_pt`` is how wide it will
+    be drawn, which decides how much room the letters take.
     """
     steps = (step,) if step else (result.plan.steps if result.plan else ())
-    sketch = Sketch(_plan_window(result, steps), "Site from above, north up")
+    sketch = Sketch(_plan_window(result, steps), "Site from above, north up", width_pt=width_pt)
     _zones(result, sketch)
     _swept(sketch, steps)
     _crown(result, sketch, faint=step is not None)
@@ -51,6 +50,7 @@ def plan_sketch(result: JobResult, step: Step | None = None) -> Sketch:
     _names(result, sketch)
     north_arrow(sketch)
     scale_bar(sketch)
+    sketch.settle()
     return sketch
 
 
@@ -61,6 +61,7 @@ def _plan_window(result: JobResult, steps: tuple[Step, ...]) -> tuple[float, flo
     shapes += [Polygon(z.footprint_m).intersection(near) for z in site.drop_zone]
     shapes += [Polygon(z.footprint_m).intersection(near) for z in site.landing]
     shapes += [target_outline(t).intersection(near) for t in site.target]
+    shapes += [LineString(np.asarray(w.path_m)[:, :2]).intersection(near) for w in site.conductor]
     for step in steps:
         end = step.path.landing_m
         shapes.append(shapely.Point(end[0], end[1]).buffer(step.path.landing_radius_m + 0.5))
@@ -146,34 +147,44 @@ def _names(result: JobResult, sketch: Sketch) -> None:
         seen = shape.intersection(box)
         if not seen.is_empty:
             at = seen.representative_point()
-            sketch.say((at.x, at.y), plain(_short(name)), 8, bold=True)
+            sketch.say((at.x, at.y), _short(sketch, name), _letters(sketch), bold=True, loose=True)
     for wire in site.conductor:
         for part in clipped(np.asarray(wire.path_m)[:, :2], sketch.window_m)[:1]:
             at = LineString(part).interpolate(0.2, normalized=True)
-            lift = 0.015 * (sketch.window_m[3] - sketch.window_m[1])
-            sketch.say((at.x, at.y + lift), plain(_short(wire.name)), 8, bold=True)
+            lift = 3 * sketch.metre_per_pt
+            text = _short(sketch, wire.name)
+            sketch.say((at.x, at.y + lift), text, _letters(sketch), bold=True, loose=True)
 
 
-def _short(name: str, longest: int = 26) -> str:
-    return name if len(name) <= longest else name[: longest - 1] + "…"
+def _letters(sketch: Sketch) -> float:
+    """Letter size in points: smaller on small drawings."""
+    return 8.0 if sketch.width_pt >= 200 else 6.5
+
+
+def _short(sketch: Sketch, name: str) -> Words:
+    longest = 26 if sketch.width_pt >= 200 else 14
+    return plain(name if len(name) <= longest else name[: longest - 1] + "…")
 
 
 def _landings(sketch: Sketch, steps: tuple[Step, ...]) -> None:
-    """Landing circles; landings at nearly the same place share one label."""
-    size = 0.04 * (sketch.window_m[2] - sketch.window_m[0])
-    groups: dict[tuple[int, int], list[Step]] = defaultdict(list)
+    """Landing places; those close together share one mark with all their numbers."""
+    groups: list[list[Step]] = []
+    near = 16 * sketch.metre_per_pt
     for step in steps:
-        end = step.path.landing_m
-        groups[(round(float(end[0]) / size), round(float(end[1]) / size))].append(step)
-    for members in groups.values():
-        end = np.mean([s.path.landing_m for s in members], axis=0)
-        sketch.dot(end, 0.45 * size, "#FFFFFF", "#000000", width_pt=0.8)
-        sketch.say(
-            (end[0], end[1] - 0.2 * size),
-            plain(number_runs([s.number for s in members])),
-            7.5,
-            bold=True,
-        )
+        end = step.path.landing_m[:2]
+        for group in groups:
+            middle = np.mean([s.path.landing_m[:2] for s in group], axis=0)
+            if np.hypot(*(middle - end)) < near:
+                group.append(step)
+                break
+        else:
+            groups.append([step])
+    for group in groups:
+        end = np.mean([s.path.landing_m[:2] for s in group], axis=0)
+        sketch.dot(end, 2.6 * sketch.metre_per_pt, "#000000", "#FFFFFF", width_pt=0.8)
+        text = plain(number_runs([s.number for s in group]))
+        at = end + np.array([0.0, 4 * sketch.metre_per_pt])
+        sketch.say(at, text, _letters(sketch), bold=True, loose=True)
 
 
 def number_runs(numbers: list[int]) -> str:
@@ -215,7 +226,7 @@ def standing_nodes(result: JobResult, step: Step) -> npt.NDArray[np.int64]:
     return np.flatnonzero(keep)
 
 
-def cut_sketch(result: JobResult, step: Step) -> Sketch:
+def cut_sketch(result: JobResult, step: Step, width_pt: float = 240.0) -> Sketch:
     """One cut from the side: the piece dark, what stands grey, cut, tie, anchor and way drawn."""
     p = step.piece
     out = np.asarray(p.centre_m - p.cut_m)[:2]
@@ -223,7 +234,8 @@ def cut_sketch(result: JobResult, step: Step) -> Sketch:
         out = np.asarray(step.path.landing_m - p.cut_m)[:2]
     looking = azimuth_deg(float(-out[1]), float(out[0]))  # the piece points to the right
     view = side_view(looking)
-    sketch = Sketch(_cut_window(result, step, view), f"Seen from the {_side_word(looking)}")
+    title = f"Seen from the {_side_word(looking)}"
+    sketch = Sketch(_cut_window(result, step, view), title, width_pt=width_pt)
     stands = wood_outline(result.graph, standing_nodes(result, step), view, 0.03)
     box = shapely.box(*sketch.window_m)
     _ground_line(result, sketch, step, view)
@@ -234,7 +246,8 @@ def cut_sketch(result: JobResult, step: Step) -> Sketch:
         sketch.line(part, "#000000", width_pt=1.0, dash_pt=(1, 2))
     _line_and_tie(result, sketch, step, view)
     _cut_mark(sketch, step, view)
-    scale_bar(sketch, 7)
+    scale_bar(sketch, 6.5)
+    sketch.settle()
     return sketch
 
 

@@ -201,5 +201,5 @@ def _chance(chance: float | None) -> str:
     if chance is None:
         return ""
     if chance <= 0:
-        return "none of the trials passed a limit"
-    return f"{max(chance * 100, 0.1):.1f} % of trials passed a limit"
+        return "no limit broken in any trial"
+    return f"a limit broken in {max(chance * 100, 0.1):.1f} % of trials"

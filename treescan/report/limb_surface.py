@@ -170,7 +170,10 @@ def _corners(radius_m: float, sides: int) -> int:
 
 
 def ring_points(chain: Chain, corners: int) -> tuple[Floats, Floats, Floats]:
-    """Ring corners (k, corners, 3), their outward normals, and ring directions (k, 3)."""
+    """Ring corners (k, corners, 3), their outward normals, and ring directions (k, 3).
+
+    A ring holds the area of its circle, so that the surface holds the volume of the wood.
+    """
     p, r = chain.centre_m, chain.radius_m
     s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(p, axis=0), axis=1))])
     reach = np.maximum(r, 0.05)
@@ -184,7 +187,8 @@ def ring_points(chain: Chain, corners: int) -> tuple[Floats, Floats, Floats]:
     v = np.cross(tangent, u)
     turn = np.linspace(0, 2 * np.pi, corners, endpoint=False)
     out = u[:, None] * np.cos(turn)[None, :, None] + v[:, None] * np.sin(turn)[None, :, None]
-    return p[:, None] + out * r[:, None, None], out, tangent
+    same_area = np.sqrt(2 * np.pi / (corners * np.sin(2 * np.pi / corners)))
+    return p[:, None] + out * (same_area * r)[:, None, None], out, tangent
 
 
 def _frames(p: Floats, tangent: Floats) -> Floats:

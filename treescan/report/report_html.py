@@ -198,7 +198,8 @@ def _view(result: JobResult, three: str | None) -> str:
         '<div class="bar"><button id="back" class="wide">◀ Back</button><button id="next" '
         'class="wide">Next ▶</button></div>'
         '<div id="now" aria-live="polite"></div>'
-        '<div class="bar"><button id="play">Play the way down</button><button id="scan" '
+        '<div class="bar"><button id="play" class="half">Play the way down</button><button '
+        'id="scan" class="half" '
         'aria-pressed="false">Scan points</button></div>'
         f'<div class="bar">{looks}</div>{_legend()}</section>'
     )
@@ -230,10 +231,10 @@ def _legend() -> str:
 def _plan_picture(result: JobResult) -> str:
     return (
         '<section id="site"><h2>The site from above</h2><figure>'
-        + sketch_svg(plan_sketch(result), 760)
+        + sketch_svg(plan_sketch(result, width_pt=240), 760)
         + "<figcaption>North is up. Slanted lines: drop zones and landings. Long dashes: the "
         "room wanted round targets. "
-        "Grey: what falling and swinging pieces sweep. Numbers in circles: where each step's "
+        "Grey: what falling and swinging pieces sweep. Numbers by the dots: where each step's "
         "piece comes down.</figcaption></figure></section>"
     )
 
@@ -256,11 +257,10 @@ def _card(result: JobResult, step: Step, fact: StepFacts) -> str:
     marks += "".join(f'<p class="warn">Warning: {say(w)}</p>' for w in fact.warnings)
     why = "".join(f"<li>{say(w)}</li>" for w in fact.reasons)
     reasons = f"<details><summary>Why this way</summary><ul>{why}</ul></details>" if why else ""
-    said = (fact.cut, fill("Weight {}", fact.weight), fact.anchor, fact.landing, fact.closest)
-    brief = '<p class="brief" hidden>' + ". ".join(say(w) for w in said if w) + ".</p>"
+    brief = _brief(fact)
     pictures = "".join(
         f"<figure>{sketch_svg(s, 380)}<figcaption>{say(s.title)}</figcaption></figure>"
-        for s in (cut_sketch(result, step), plan_sketch(result, step))
+        for s in (cut_sketch(result, step), plan_sketch(result, step, 240))
     )
     return (
         f'<article class="card" id="step-{fact.number}" data-step="{fact.number}"><header>'
@@ -273,6 +273,23 @@ def _card(result: JobResult, step: Step, fact: StepFacts) -> str:
         f"</details>{reasons}"
         f'<button class="screen" data-go="{fact.number}">Show in 3-D</button></article>'
     )
+
+
+def _brief(fact: StepFacts) -> str:
+    """The lines that show under the 3-D view."""
+    lines = [
+        ("Cut", fact.cut),
+        ("Weight", fill("{}; plan on {}", fact.weight, fact.plan_on)),
+        ("Tie", fact.tie),
+        ("Anchor", fact.anchor),
+        ("Goes to", fact.landing),
+        ("Closest", fact.closest),
+    ]
+    inner = "".join(f"<p>{name}: <b>{say(words)}</b></p>" for name, words in lines if words)
+    marks = [fill("Limit broken: {}", w) for w in fact.broken]
+    marks += [fill("Warning: {}", w) for w in fact.warnings]
+    inner += "".join(f'<p class="warn">{say(w)}</p>' for w in marks)
+    return f'<div class="brief" hidden>{inner}</div>'
 
 
 def _share_bar(fact: StepFacts) -> str:
@@ -402,15 +419,22 @@ def _payload(result: JobResult, three: str | None) -> str:
 
 def _points(result: JobResult) -> tuple[bytes, list[float], list[float], bytes | None]:
     """Scan points as 16-bit shares of their box, with corner and extent in metres."""
-    xyz = np.asarray(result.display_xyz, dtype=np.float64)
+    xyz, rgb = _near_tree(result)
     every = max(len(xyz) // POINTS, 1)
-    xyz = xyz[::every] if len(xyz) else np.zeros((1, 3))
+    xyz = xyz[::every]
     corner = xyz.min(0)
     extent = np.maximum(xyz.max(0) - corner, 1e-3)
     share = np.round((xyz - corner) / extent * 65535).astype("<u2")
-    rgb = (
-        result.display_rgb[::every].astype(np.uint8).tobytes()
-        if result.display_rgb is not None
-        else None
-    )
-    return share.tobytes(), corner.round(4).tolist(), extent.round(4).tolist(), rgb
+    colour = None if rgb is None else rgb[::every].astype(np.uint8).tobytes()
+    return share.tobytes(), corner.round(4).tolist(), extent.round(4).tolist(), colour
+
+
+def _near_tree(result: JobResult) -> tuple[np.ndarray, np.ndarray | None]:
+    """Points of the scan within the crown's reach and 10 m more, with their colours."""
+    xyz, rgb = np.asarray(result.display_xyz, dtype=np.float64), result.display_rgb
+    base = result.graph.position_m[0, :2]
+    reach = float(np.linalg.norm(result.graph.position_m[:, :2] - base, axis=1).max()) + 10.0
+    near = np.linalg.norm(xyz[:, :2] - base, axis=1) < reach
+    if not near.any():
+        return result.graph.position_m[:1], None
+    return xyz[near], None if rgb is None else rgb[near]

@@ -117,10 +117,8 @@ def pipe(points_m: Floats, radius_m: float, corners: int = 6) -> Solid:
     base = (np.arange(k - 1) * n)[:, None]
     a, b = base + np.arange(n), base + (np.arange(n) + 1) % n
     face = np.concatenate(
-        [np.stack([a, b + n, b], -1).reshape(-1, 3), np.stack([a, a + n, b + n], -1).reshape(-1, 3)]
+        [np.stack([a, b, b + n], -1).reshape(-1, 3), np.stack([a, b + n, a + n], -1).reshape(-1, 3)]
     )
-    if np.cross(side[0], other[0]) @ tangent[0] < 0:
-        face = face[:, ::-1]
     return Solid((p[:, None] + radius_m * out).reshape(-1, 3), out.reshape(-1, 3), face)
 
 

@@ -7,7 +7,7 @@ same picture.  Line widths and letter sizes are in points on paper.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -15,6 +15,7 @@ import numpy.typing as npt
 import shapely
 from shapely.geometry import LineString, MultiPoint, Polygon
 
+from treescan.report.label_places import Box, free_place, text_box
 from treescan.report.wording import Words
 from treescan.skeleton.graph import TreeGraph
 
@@ -38,7 +39,10 @@ class Shape:
 
 @dataclass(frozen=True)
 class Label:
-    """Text at a place; ``anchor`` is "start", "middle" or "end"."""
+    """Text at a place; ``anchor`` is "start", "middle" or "end".
+
+    A ``loose`` label may be moved aside by :meth:`Sketch.settle`.
+    """
 
     at_m: tuple[float, float]
     text: Words
@@ -46,6 +50,7 @@ class Label:
     anchor: str = "middle"
     bold: bool = False
     colour: str = "#000000"
+    loose: bool = False
 
 
 @dataclass
@@ -55,6 +60,13 @@ class Sketch:
     window_m: tuple[float, float, float, float]
     title: str = ""
     items: list[Shape | Label] = field(default_factory=list)
+
+    width_pt: float = 500.0
+
+    @property
+    def metre_per_pt(self) -> float:
+        """Drawing metres a point on paper stands for."""
+        return (self.window_m[2] - self.window_m[0]) / self.width_pt
 
     @property
     def aspect(self) -> float:
@@ -112,10 +124,41 @@ class Sketch:
         ring = np.asarray(at_m)[:2] + radius_m * np.column_stack([np.cos(turn), np.sin(turn)])
         self.items.append(Shape((ring,), fill, stroke, **style))  # type: ignore[arg-type]
 
+    def settle(self) -> None:
+        """Move loose labels to places where they hide neither each other nor the frame.
+
+        A label that had to move far is joined to its place by a thin line.
+        """
+        settled_labels(self)
+
     def say(self, at_m: npt.ArrayLike, text: Words, size_pt: float = 8.0, **style: object) -> None:
         """Add a label."""
         x, y = (float(v) for v in np.asarray(at_m)[:2])
         self.items.append(Label((x, y), text, size_pt, **style))  # type: ignore[arg-type]
+
+
+def settled_labels(sketch: Sketch) -> None:
+    """See :meth:`Sketch.settle`."""
+    frame = Box(*sketch.window_m)
+    size = sketch.metre_per_pt
+    labels = [item for item in sketch.items if isinstance(item, Label)]
+    others: list[Shape | Label] = [item for item in sketch.items if not isinstance(item, Label)]
+    taken: list[Box] = []
+    for label in sorted(labels, key=lambda one: one.loose):
+        letters = label.size_pt * size
+        text = max(label.text.metric, label.text.us, key=len)
+        box = text_box(label.at_m, text, letters, label.anchor, bold=label.bold)
+        place = free_place(box, taken, frame) if label.loose else box.inside(frame)
+        taken.append(place)
+        dx, dy = place.x0 - box.x0, place.y0 - box.y0
+        if label.loose and np.hypot(dx, dy) > 1.5 * letters:
+            middle = ((place.x0 + place.x1) / 2, (place.y0 + place.y1) / 2)
+            others.append(
+                Shape((np.array([label.at_m, middle]),), None, "#444444", 0.5, closed=False)
+            )
+        others.append(replace(label, at_m=(label.at_m[0] + dx, label.at_m[1] + dy)))
+    lines = [item for item in others if not isinstance(item, Label)]
+    sketch.items = [*lines, *(item for item in others if isinstance(item, Label))]
 
 
 def side_view(azimuth_deg: float) -> Floats:
@@ -179,7 +222,7 @@ def swept_outline(
     return shapely.union_all(hulls).simplify(0.05)
 
 
-def scale_bar(sketch: Sketch, size_pt: float = 8.0) -> None:
+def scale_bar(sketch: Sketch, size_pt: float = 7.0) -> None:
     """Add a bar in metres and feet in the lower left corner."""
     x0, y0, x1, y1 = sketch.window_m
     wide = x1 - x0
@@ -190,7 +233,7 @@ def scale_bar(sketch: Sketch, size_pt: float = 8.0) -> None:
         [(x, y + tick), (x, y), (x + metres, y), (x + metres, y + tick)], "#000000", width_pt=1.4
     )
     text = f"{metres:g} m ({metres / 0.3048:.{0 if metres >= 1 else 1}f} ft)"
-    sketch.say((x + metres / 2, y + 1.6 * tick), Words(text, text), size_pt)
+    sketch.say((x, y + 1.6 * tick), Words(text, text), size_pt, anchor="start")
 
 
 def north_arrow(sketch: Sketch, size_pt: float = 9.0) -> None:

@@ -20,7 +20,7 @@ def sketch_svg(sketch: Sketch, width_px: float = 600.0, units: UnitSystem | None
     x0, _, x1, y1 = sketch.window_m
     scale = width_px / (x1 - x0)
     height = width_px * sketch.aspect
-    point = width_px / 380.0  # a point on a card about 13 cm wide
+    point = width_px / sketch.width_pt
 
     def place(x: float, y: float) -> str:
         return f"{(x - x0) * scale:.1f} {(y1 - y) * scale:.1f}"

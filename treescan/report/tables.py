@@ -18,8 +18,7 @@ def summary_rows(result: JobResult) -> list[tuple[str, Words]]:
     """The tree and the job in numbers."""
     m, plan = result.measures, result.plan
     spread = 1.645 * m.dbh_sd_m
-    low, high = wording.diameter(m.dbh_m - spread), wording.diameter(m.dbh_m + spread)
-    dbh = low if low == high else fill("{} to {}", low, high)
+    dbh = wording.diameter_range(max(m.dbh_m - spread, 0.0), m.dbh_m + spread)
     everything = result.mass.band(np.arange(len(result.graph)))
     rows = [
         ("Height", wording.length(m.height_m)),
@@ -95,8 +94,9 @@ def haul_words(result: JobResult) -> list[WordRow]:
     head = ["Material", "Through", "Length", "Pieces", "Weight", "Solid", "Loose"]
     rows = [[plain(h) for h in head]]
     for r in result.haul.rows:
-        small, large = wording.diameter(r.small_end_m), wording.diameter(r.large_end_m)
-        through = fill("{} to {}", small, large) if r.small_end_m > 0 else fill("up to {}", large)
+        through = fill("up to {}", wording.diameter(r.large_end_m))
+        if r.small_end_m > 0:
+            through = wording.diameter_range(r.small_end_m, r.large_end_m)
         rows.append(
             [
                 wording.bilingual(r.material),

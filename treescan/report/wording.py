@@ -176,6 +176,14 @@ def diameter(value_m: float) -> Words:
     return Words(f"{value_m * 100:.0f} cm", f"{value_m / INCH_M:.0f} in")
 
 
+def diameter_range(low_m: float, high_m: float) -> Words:
+    """Diameter as a range."""
+    return Words(
+        _range(low_m * 100, high_m * 100, "cm", lambda _: 1.0),
+        _range(low_m / INCH_M, high_m / INCH_M, "in", lambda _: 1.0),
+    )
+
+
 def minutes_range(band: Band) -> str:
     """Minutes as a range."""
     low, high = math.floor(band.low + 0.25), math.ceil(band.high - 0.25)

@@ -89,6 +89,17 @@ async function view3d() {
     ground: () => look(far * 0.35, 1.7 - height * 0.45, far * 0.55),
   };
 
+  // Names of anchors, targets and wires, always the same size on the screen.
+  tree.traverse((node) => {
+    const found = /^(anchor|tie-in|target|conductor) (.+)$/.exec(node.userData.name ?? '');
+    if (!found) return;
+    const box3 = new THREE.Box3().setFromObject(node), at = box3.getCenter(new THREE.Vector3());
+    at.y = box3.max.y + 0.25;
+    const sign = label(THREE, found[2]);
+    sign.position.copy(at);
+    scene.add(sign);
+  });
+
   let playing = 0;
   const restore = (step) => {
     const piece = pieces.get(step);
@@ -155,7 +166,8 @@ async function view3d() {
     $('now').innerHTML = '';
     if (!card) { $('now').textContent = `All ${last} cuts. Tap a piece, or Next for the first cut.`; return; }
     const title = document.createElement('strong');
-    title.textContent = `Step ${step} of ${last}: ${card.querySelector('h3').textContent.replace(/^\d+\. /, '')}. ${card.querySelector('.way').textContent}`;
+    const name = card.querySelector('h3').textContent.replace(/^\d+\. /, '');
+    title.textContent = `Step ${step} of ${last}: ${name}. ${card.querySelector('.way').textContent}`;
     const brief = card.querySelector('.brief').cloneNode(true);
     brief.hidden = false;
     const link = document.createElement('a');
@@ -187,6 +199,25 @@ async function view3d() {
   presets.front();
   go(0);
   box.dataset.ready = '1';
+}
+
+function label(THREE, text) {
+  const canvas = document.createElement('canvas'), pen = canvas.getContext('2d');
+  const font = 'bold 44px system-ui, sans-serif', short = text.length > 22 ? `${text.slice(0, 21)}…` : text;
+  pen.font = font;
+  canvas.width = Math.ceil(pen.measureText(short).width) + 24;
+  canvas.height = 64;
+  pen.font = font;
+  pen.fillStyle = 'rgba(255,255,255,0.85)';
+  pen.fillRect(0, 0, canvas.width, canvas.height);
+  pen.fillStyle = '#000';
+  pen.textBaseline = 'middle';
+  pen.fillText(short, 12, 34);
+  const look = new THREE.SpriteMaterial({ map: new THREE.CanvasTexture(canvas), depthTest: false, sizeAttenuation: false });
+  const sign = new THREE.Sprite(look);
+  sign.center.set(0.5, 0);
+  sign.scale.set((0.036 * canvas.width) / canvas.height, 0.036, 1);
+  return sign;
 }
 
 function cloud(THREE, tree) {

@@ -1,0 +1,114 @@
+"""Drawings: what they must contain, labels that hide nothing, the hinge's aim."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.report.job import NASTY
+from treescan.report.drawings import cut_sketch, number_runs, plan_sketch, standing_nodes
+from treescan.report.hinge_sketch import section_points
+from treescan.report.label_places import Box, free_place, text_box
+from treescan.report.sketch import PLAN, Label, side_view, swept_outline
+from treescan.report.sketch_svg import sketch_svg
+
+
+def boxes(sketch):
+    size = sketch.metre_per_pt
+    return [
+        text_box(i.at_m, i.text.metric, i.size_pt * size, i.anchor, bold=i.bold)
+        for i in sketch.items
+        if isinstance(i, Label)
+    ]
+
+
+@pytest.mark.parametrize("width_pt", [130.0, 240.0, 500.0])
+def test_plan_names_everything_and_no_label_hides_another(job, width_pt):
+    sketch = plan_sketch(job, width_pt=width_pt)
+    said = " ".join(i.text.metric for i in sketch.items if isinstance(i, Label))
+    for name in ("fence", "lawn", "drive", "service drop", "N", "m ("):
+        assert name in said
+    numbers = {s.number for s in job.plan.steps}
+    assert numbers  # every landing's number is written somewhere
+    found = boxes(sketch)
+    clash = [a.overlap(b) for i, a in enumerate(found) for b in found[i + 1 :]]
+    assert max(clash) < 0.15 * max((b.x1 - b.x0) * (b.y1 - b.y0) for b in found)
+    x0, y0, x1, y1 = sketch.window_m
+    for box in found:
+        assert box.x0 >= x0 - 1e-6
+        assert box.x1 <= x1 + 1e-6
+        assert box.y0 >= y0 - 1e-6
+        assert box.y1 <= y1 + 1e-6
+
+
+def test_cut_picture_holds_cut_tie_and_anchor(job):
+    step = next(s for s in job.plan.steps if s.method == "lower")
+    sketch = cut_sketch(job, step)
+    said = {i.text.metric for i in sketch.items if isinstance(i, Label)}
+    assert {"cut", "A1"} <= said
+    assert sketch.title.startswith("Seen from the ")
+
+
+def test_what_is_cut_is_no_longer_drawn_as_standing(job):
+    third = job.plan.steps[2]
+    standing = set(standing_nodes(job, third).tolist())
+    for step in job.plan.steps[:3]:
+        assert not standing & set(step.piece.nodes.tolist())
+    assert set(job.plan.steps[3].piece.nodes.tolist()) <= standing
+
+
+def test_side_view_keeps_up_up_and_east_right_when_looking_north():
+    view = side_view(0.0)
+    np.testing.assert_allclose(view @ [1.0, 0, 0], [1, 0], atol=1e-12)
+    np.testing.assert_allclose(view @ [0, 0, 2.0], [0, 2], atol=1e-12)
+    np.testing.assert_allclose(side_view(90.0) @ [0, 1.0, 0], [-1, 0], atol=1e-12)
+
+
+def test_swept_outline_holds_every_place_of_the_piece(job):
+    import shapely
+
+    step = job.plan.steps[0]
+    p, path = step.piece, step.path
+    area = swept_outline(
+        p.outline_m, p.outline_radius_m, p.centre_m, path.centre_m, path.rotation, PLAN, 60
+    ).buffer(0.06)
+    offset = p.outline_m - p.centre_m
+    for k in range(0, len(path.time_s), 5):
+        place = (offset @ path.rotation[k].T + path.centre_m[k])[:, :2]
+        assert shapely.contains(area, shapely.points(place)).all()
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(0, 359.9))
+def test_hinge_drawing_aims_at_its_azimuth(azimuth):
+    parts = section_points(azimuth, 10.0)
+    x, y = parts["head"][0]
+    assert np.degrees(np.arctan2(x, y)) % 360 == pytest.approx(azimuth % 360, abs=1e-6) or (
+        azimuth < 1e-6
+    )
+    assert np.hypot(*parts["hinge"][0]) == pytest.approx(10.0)  # the hinge ends on the bark
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(st.floats(0, 10), st.floats(0, 10)), max_size=8))
+def test_a_free_place_is_inside_the_frame_and_free_when_there_is_room(spots):
+    frame = Box(0, 0, 30, 30)
+    taken = [Box(x, y, x + 2, y + 1) for x, y in spots]
+    place = free_place(Box(4, 4, 6, 5), taken, frame)
+    assert place.x0 >= 0
+    assert place.y1 <= 30
+    if len(taken) <= 2:
+        assert sum(place.overlap(t) for t in taken) == 0
+
+
+def test_number_runs():
+    assert number_runs([3, 1, 2, 7, 8, 10]) == "1–3, 7, 8, 10"
+
+
+def test_svg_escapes_names_and_carries_both_units(job):
+    text = sketch_svg(plan_sketch(job))
+    assert NASTY[:12] not in text
+    assert "<img" not in text
+    assert "shed &lt;img" in text

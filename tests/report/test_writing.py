@@ -1,0 +1,82 @@
+"""All files of a run: the contract's names, the same bytes twice, errors that say what to do."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from treescan.errors import OutputError
+from treescan.report.geojson import site_geojson
+from treescan.report.pictures import write_pictures
+from treescan.report.writing import write_measure_outputs, write_plan_outputs
+
+CONTRACT = {
+    "tree.json", "plan.json", "cut_list.csv", "cut_list.pdf", "tree.glb", "tree.ply", "haul.csv",
+    "report.html",
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def written(job, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("plan")
+    return folder, write_plan_outputs(job, folder)
+
+
+def test_every_file_of_the_contract_is_written_and_listed(written):
+    folder, paths = written
+    assert {p.name for p in paths} >= CONTRACT
+    assert set(paths) == {p for p in folder.rglob("*") if p.is_file()}
+    assert all(p.stat().st_size > 100 for p in paths)
+
+
+def test_pictures_come_as_png_and_svg(written):
+    names = {p.name for p in written[1] if p.parent.name == "pictures"}
+    for name in ("tree", "skeleton", "plan_view", "anchors", "clearance", "schedule"):
+        assert {f"{name}.png", f"{name}.svg"} <= names
+
+
+def test_pictures_are_the_same_bytes_twice(job, tmp_path):
+    first, second = tmp_path / "a", tmp_path / "b"
+    for folder in (first, second):
+        folder.mkdir()
+        write_pictures(job, folder)
+    for path in first.iterdir():
+        assert path.read_bytes() == (second / path.name).read_bytes(), path.name
+
+
+def test_measurements_without_a_plan(measured, tmp_path):
+    names = {p.name for p in write_measure_outputs(measured, tmp_path)}
+    assert {"tree.json", "measurements.csv", "measurements.txt", "haul.csv"} <= names
+    assert not {"plan.json", "cut_list.pdf", "cut_list.csv"} & names
+
+
+def test_a_missing_folder_and_a_missing_plan_are_told(job, measured, tmp_path):
+    with pytest.raises(OutputError, match=r"no such folder to write to\. Make it first"):
+        write_plan_outputs(job, tmp_path / "none")
+    with pytest.raises(OutputError, match=r"made no plan\. Write the measurements"):
+        write_plan_outputs(measured, tmp_path)
+
+
+def test_a_file_that_cannot_be_written_is_named(job, tmp_path):
+    (tmp_path / "tree.json").mkdir()
+    with pytest.raises(OutputError, match=r"tree\.json: not written"):
+        write_plan_outputs(job, tmp_path)
+
+
+def test_geojson_only_with_a_coordinate_system(job):
+    from dataclasses import replace
+
+    assert site_geojson(replace(job, crs="")) is None
+    document = json.loads(json.dumps(site_geojson(job)))
+    kinds = {f["properties"]["kind"] for f in document["features"]}
+    assert kinds >= {"tree", "target", "drop zone", "landing", "conductor", "landing footprint"}
+    if "crs" in document:
+        assert document["crs"]["properties"]["name"] == "urn:ogc:def:crs:EPSG::32632"
+        x, y = document["features"][0]["geometry"]["coordinates"]
+        base = job.graph.position_m[0] + job.origin_m
+        assert (x, y) == pytest.approx((base[0], base[1]), abs=1e-3)
+    else:
+        x, y = document["features"][0]["geometry"]["coordinates"]
+        assert 6 < x < 12  # UTM zone 32 lies there
+        assert 40 < y < 60
