@@ -4,8 +4,11 @@ import numpy as np
 import pytest
 
 from tests.motion.pieces import flat_ground, rod
-from treescan.motion.rigid_body import Body, Lines, energy, simulate
-from treescan.motion.swing import hang_screen, lowered
+from treescan.mechanics.drop import drop_tension_n
+from treescan.motion.body import rigid_piece
+from treescan.motion.on_line import SAMPLE_S, Rig, lines_of, steps_a_sample
+from treescan.motion.rigid_body import Body, energy, one_line, simulate
+from treescan.motion.swing import caught, hang_screen, lowered
 
 FLAT = flat_ground()
 
@@ -49,10 +52,7 @@ def test_energy_is_kept_within_a_thousandth():
     state = np.zeros(13)
     state[[0, 2, 6]] = 4.0, 11.0, 1.0
     body = Body(150.0, np.array([5.0, 440.0, 450.0]), 0.0, 0.0)
-    lines = Lines(
-        np.array([[0.3, 0.2, 14.0]]), np.array([[-2.0, 0.1, 0.05]]), np.array([3.5]),
-        np.array([16_667.0]), np.zeros(1), np.inf, 0.0,
-    )  # fmt: skip
+    lines = one_line(np.array([0.3, 0.2, 14.0]), np.array([-2.0, 0.1, 0.05]), 3.5, 16_667.0)
     before = energy(state, body, lines)
     record, _, _ = simulate(state, body, lines, 0.005, 2000, 5)
     kept = np.array([energy(row, body, lines) for row in record])
@@ -65,3 +65,116 @@ def test_running_line_hangs_lower():
     held = lowered(piece, tie, anchor, FLAT)
     run = lowered(piece, tie, anchor, FLAT, run_m=1.0)
     assert held.lowest_m - 1.1 < run.lowest_m < held.lowest_m - 0.1
+
+
+def hanging_pose(path):
+    """Last pose before it is let down (from there on time goes in longer steps)."""
+    return int(np.flatnonzero(np.diff(path.time_s) > 0.04)[0])
+
+
+def test_two_legs_let_a_limb_hang_as_it_lay():
+    piece = rod((3, 0, 11), (1, 0.2, 0.1), 5, 200, diameter=0.2)
+    ties = np.array([piece.cut_m + 0.5 * piece.axis, piece.cut_m + 4 * piece.axis])
+    path = lowered(piece, ties, np.array([0, 0, 16.0]), FLAT)
+    row = hanging_pose(path)
+    np.testing.assert_allclose(path.centre_m[row, :2], [0, 0], atol=0.1)
+    axis = path.rotation[row] @ piece.axis
+    assert axis[2] == pytest.approx(piece.axis[2], abs=0.03)
+    longer_tip_leg = lowered(piece, ties, np.array([0, 0, 16.0]), FLAT, leg_m=np.array([3.15, 3.2]))
+    row = hanging_pose(longer_tip_leg)
+    assert (longer_tip_leg.rotation[row] @ piece.axis)[2] < piece.axis[2] - 0.1
+
+
+def test_energy_is_kept_with_two_legs_and_a_ring():
+    piece = rod((3, 0, 11), (1, 0.2, 0.1), 5, 200, diameter=0.2)
+    ties = np.array([piece.cut_m + 0.5 * piece.axis, piece.cut_m + 4 * piece.axis])
+    rigid = rigid_piece(piece)
+    lines = lines_of(rigid, Rig(ties, np.array([0, 0, 16.0]), 20e3))
+    state = np.concatenate(
+        [rigid.centre_m, np.zeros(3), rigid.attitude(np.eye(3)), np.zeros(3)]
+    )  # fmt: skip
+    before = energy(state, rigid.body, lines)
+    every = steps_a_sample(rigid, lines)
+    record, _, _ = simulate(state, rigid.body, lines, SAMPLE_S / every, 160 * every, every)
+    kept = np.array([energy(row, rigid.body, lines) for row in record])
+    assert np.abs(kept - before).max() < 1e-3 * 200 * 9.81 * 5
+
+
+@pytest.mark.published
+@pytest.mark.parametrize(
+    ("length", "below", "expected"),
+    [(1.5, 0.3, 2.1), (2, 0.3, 2.6), (3, 0.4, 3.8)],
+)
+def test_e13_e14_e15_fall_of_a_log_caught_below_its_cut(length, below, expected):
+    """COM drop is L + 2 b, whatever the height of the tie; the stretch comes on top."""
+    log = rod((0, 0, 12), (0, 0, 1), length, 150, diameter=0.002)
+    for tie_above in (0.3, 0.5):
+        path = caught(
+            log, log.cut_m + tie_above * log.axis, np.array([0, 0, 12 - below]), FLAT,
+            hinge_azimuth_deg=90.0, rope_stiffness_n_m=50e3,
+        )  # fmt: skip
+        row = hanging_pose(path)
+        drop = log.centre_m[2] - path.centre_m[row, 2]
+        assert drop == pytest.approx(expected + 150 * 9.81 / 50e3, abs=0.02)
+
+
+def test_catching_costs_less_than_the_energy_bound_and_more_than_twice_the_weight():
+    log = rod((0, 0, 12), (0, 0, 1), 2.0, 150, diameter=0.002)
+    path = caught(
+        log, log.cut_m + 0.4 * log.axis, np.array([0, 0, 11.7]), FLAT,
+        hinge_azimuth_deg=90.0, rope_stiffness_n_m=20_590.0,
+    )  # fmt: skip
+    bound = float(drop_tension_n(150 * 9.81, 2.6, 20_590.0))
+    assert 2.0 * 150 * 9.81 < path.tension_n.max() < bound
+
+
+def test_tension_follows_mass_when_the_line_is_scaled_with_it():
+    small = rod((4, 0, 11), (1, 0, 0), 4, 100, diameter=0.2)
+    large = rod((4, 0, 11), (1, 0, 0), 4, 300, diameter=0.2)
+    paths = [
+        lowered(p, p.cut_m, np.array([0, 0, 14.0]), FLAT, rope_stiffness_n_m=k)
+        for p, k in ((small, 10e3), (large, 30e3))
+    ]
+    np.testing.assert_allclose(paths[0].centre_m, paths[1].centre_m, atol=1e-6)
+    np.testing.assert_allclose(3 * paths[0].tension_n, paths[1].tension_n, rtol=1e-6, atol=1e-3)
+
+
+def test_swing_is_mirrored_when_the_piece_is():
+    paths = [
+        lowered(
+            rod((4, side * 1.0, 11), (1, side * 0.4, 0.1), 4, 100, diameter=0.2),
+            np.array([4.0, side * 1.0, 11.0]), np.array([0, 0, 14.0]), FLAT,
+        )
+        for side in (1, -1)
+    ]  # fmt: skip
+    early = paths[0].time_s < 3.0
+    np.testing.assert_allclose(
+        paths[0].centre_m[early] * [1, -1, 1], paths[1].centre_m[early], atol=1e-5
+    )
+
+
+@pytest.mark.published
+@pytest.mark.parametrize(
+    ("share", "expected"), [(0.5, 2.5), (0.4, 2.315), (0.3, 2.039), (0.25, 1.857), (0.2, 1.649)]
+)
+def test_e16_turning_about_a_tie_on_a_stiff_short_lead(share, expected):
+    """Rod from level, tied at d from its centre: W (1 + 2 / (1 + L² / 12 d²)).
+
+    The tie hangs on a stiff lead of 2 mm that starts with the tension just after release
+    (E17), so that it hardly rings.
+    """
+    length, mass = 2.0, 100.0
+    piece = rod((0, 0, 9), (1, 0, 0), length, mass, diameter=0.0005, balls=2)
+    rigid = rigid_piece(piece)
+    tie = piece.centre_m - np.array([share * length, 0, 0])
+    arm, spread = (share * length) ** 2, length**2 / 12
+    stiffness, weight = 4e6, mass * 9.81
+    start = weight * spread / (spread + arm)
+    lines = one_line(
+        tie + np.array([0, 0, 0.002]), (tie - rigid.centre_m) @ rigid.axes,
+        0.002 - start / stiffness, stiffness,
+    )  # fmt: skip
+    state = np.concatenate([rigid.centre_m, np.zeros(3), rigid.attitude(np.eye(3)), np.zeros(3)])
+    _, tension, _ = simulate(state, rigid.body, lines, 1e-4, 12_000, 1)
+    smooth = np.convolve(tension, np.full(300, 1 / 300), mode="valid")
+    assert smooth.max() / weight == pytest.approx(expected, rel=0.02)

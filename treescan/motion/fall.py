@@ -17,7 +17,7 @@ from treescan.motion.body import (
     lowest_gaps,
     rigid_piece,
 )
-from treescan.motion.hinge import Hinge, face_direction, make_hinge, open_hinge, turned
+from treescan.motion.hinge import Hinge, face_direction, make_hinge, open_hinge, sampled, turned
 from treescan.motion.landing import (
     FLAT_WITHIN_DEG,
     Resting,
@@ -25,7 +25,7 @@ from treescan.motion.landing import (
     lying_outline,
     outline_of_discs,
 )
-from treescan.motion.rigid_body import Body, Lines, _step, rotation_of
+from treescan.motion.rigid_body import Body, advance, no_line, rotation_of
 from treescan.motion.types import Path
 from treescan.pointcloud.cloud import Ground
 from treescan.wood.types import Piece
@@ -86,15 +86,22 @@ def hinge_fall(
         If the face aims along the piece.
     """
     rigid = rigid_piece(piece, mass_kg)
-    facing = face_direction(hinge_azimuth_deg, below_level_deg)
+    hinge = hinge_across(piece, rigid, hinge_azimuth_deg, below_level_deg)
+    notes = _balance_notes(hinge)
+    opening = np.radians(break_angle_deg)
+    return _fall(piece, rigid, ground, (hinge, opening), "hinge fall", bounce_m, notes)
+
+
+def hinge_across(
+    piece: Piece, rigid: RigidPiece, azimuth_deg: float, below_level_deg: float
+) -> Hinge:
+    """Hinge of a face that aims so; its line lies ahead of the middle of the cut."""
+    facing = face_direction(azimuth_deg, below_level_deg)
     level = np.array([facing[0], facing[1], 0.0])
     size = float(np.linalg.norm(level))
     ahead = level / size if size > 1e-6 else facing
     point = np.asarray(piece.cut_m) + HINGE_FORWARD_SHARE * piece.butt_diameter_m * ahead
-    hinge = make_hinge(rigid, point, np.asarray(piece.axis, dtype=np.float64), facing)
-    notes = _balance_notes(hinge)
-    opening = np.radians(break_angle_deg)
-    return _fall(piece, rigid, ground, (hinge, opening), "hinge fall", bounce_m, notes)
+    return make_hinge(rigid, point, np.asarray(piece.axis, dtype=np.float64), facing)
 
 
 def free_fall(
@@ -188,7 +195,7 @@ def _until_touch(
     spin = np.zeros(3)
     if hinge_opening is not None:
         hinge, opening = hinge_opening
-        time, angle, rate = _sampled(*open_hinge(hinge, rigid.body.mass, opening))
+        time, angle, rate = sampled(*open_hinge(hinge, rigid.body.mass, opening), SAMPLE_S)
         centre, rotation = turned(hinge, rigid.centre_m, angle)
         gaps = lowest_gaps(centre, rotation, rigid.offset_m, rigid.radius_m, grid)
         down = np.flatnonzero(gaps < min(gaps[0], 0.0) - 0.01)
@@ -232,12 +239,6 @@ def _flight(
     )
 
 
-def _sampled(time: Floats, angle: Floats, rate: Floats) -> tuple[Floats, Floats, Floats]:
-    """Every sample time and the last moment of a finely stepped motion."""
-    wanted = np.append(np.arange(0.0, time[-1], SAMPLE_S), time[-1])
-    return wanted, np.interp(wanted, time, angle), np.interp(wanted, time, rate)
-
-
 @njit(cache=True)
 def fly(
     state: Floats,
@@ -256,9 +257,7 @@ def fly(
     record = np.empty((most // every + 2, 13))
     times = np.empty(most // every + 2)
     work = np.empty((5, 13))
-    lines = Lines(
-        np.empty((0, 3)), np.empty((0, 3)), np.empty(0), np.empty(0), np.empty(0), np.inf, 0.0
-    )
+    lines = no_line()
     now, previous = state.copy(), state.copy()
     record[0], times[0] = now, 0.0
     count, gap_before = 1, start_gap
@@ -267,7 +266,7 @@ def fly(
         clear = max(clear, grid.z.max() + np.sqrt((outline[0][row] ** 2).sum()) + outline[1][row])
     for number in range(1, most + 1):
         previous[:] = now
-        _step(now, body, lines, dt, work)
+        advance(now, body, lines, dt, work)
         gap = now[2] - clear
         if gap < 0.0:
             gap, _ = lowest_ball(now[:3], rotation_of(now[6:10]), outline[0], outline[1], grid)
@@ -276,7 +275,7 @@ def fly(
             if gap_before > gap:
                 share = min(max((gap_before - start_gap) / (gap_before - gap), 0.0), 1.0)
             now[:] = previous
-            _step(now, body, lines, share * dt, work)
+            advance(now, body, lines, share * dt, work)
             record[count], times[count] = now, (number - 1 + share) * dt
             return record[: count + 1], times[: count + 1]
         gap_before = gap

@@ -176,6 +176,14 @@ def open_hinge(
     )
 
 
+def sampled(
+    time: Floats, angle: Floats, rate: Floats, sample_s: float
+) -> tuple[Floats, Floats, Floats]:
+    """Every sample time and the last moment of a finely stepped motion."""
+    wanted = np.append(np.arange(0.0, time[-1], sample_s), time[-1])
+    return wanted, np.interp(wanted, time, angle), np.interp(wanted, time, rate)
+
+
 def turned(hinge: Hinge, centre_m: Floats, angle_rad: Floats) -> tuple[Floats, Floats]:
     """Centres (k, 3) and rotations (k, 3, 3) of a piece at hinge angles (k,)."""
     rotation = Rotation.from_rotvec(np.asarray(angle_rad)[:, None] * hinge.axis).as_matrix()

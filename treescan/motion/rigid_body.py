@@ -24,6 +24,10 @@ class Lines(NamedTuple):
     ``anchor`` (j, 3), ``tie`` (j, 3) in body axes from the centre of mass, ``free_length`` (j,),
     ``stiffness`` (j,) [N/m], ``damping`` (j,) [N s/m]; ``slip_n`` the tension above which the
     friction device lets line run, up to ``run_max`` [m] in all.
+
+    With two legs from a ring, ``leg`` (2,) and ``leg_stiffness`` (2,) hold their free lengths
+    and stiffness, ``tie`` has two rows, the other arrays one, and ``ring`` (3,) is where the
+    massless ring was last found.  Without a ring ``leg`` is empty.
     """
 
     anchor: Floats
@@ -33,6 +37,9 @@ class Lines(NamedTuple):
     damping: Floats
     slip_n: float
     run_max: float
+    leg: Floats
+    leg_stiffness: Floats
+    ring: Floats
 
 
 class Body(NamedTuple):
@@ -42,6 +49,30 @@ class Body(NamedTuple):
     moments: Floats
     drag_rate: float
     spin_drag_rate: float
+
+
+def one_line(anchor: Floats, tie: Floats, free_length_m: float, stiffness_n_m: float) -> Lines:
+    """Lossless line from an anchor (3,) to a tie (3,) in body axes."""
+    return Lines(
+        anchor=np.ascontiguousarray(anchor, dtype=np.float64).reshape(1, 3),
+        tie=np.ascontiguousarray(tie, dtype=np.float64).reshape(1, 3),
+        free_length=np.array([free_length_m]),
+        stiffness=np.array([stiffness_n_m]),
+        damping=np.zeros(1),
+        slip_n=np.inf,
+        run_max=0.0,
+        leg=np.empty(0),
+        leg_stiffness=np.empty(0),
+        ring=np.zeros(3),
+    )
+
+
+@njit(cache=True)
+def no_line() -> Lines:
+    """No line at all: free flight."""
+    none = np.empty((0, 3))
+    zero = np.empty(0)
+    return Lines(none, none, zero, zero, zero, np.inf, 0.0, zero, zero, np.zeros(3))
 
 
 @njit(cache=True)
@@ -62,54 +93,145 @@ def rotation_of(q: Floats) -> Floats:
 
 
 @njit(cache=True)
+def _ring_force(ends: Floats, length: Floats, stiffness: Floats, ring: Floats, out: Floats) -> None:
+    """Gradient (first 3) and Hessian (next 6: xx, yy, zz, xy, xz, yz) of the lines' energy."""
+    out[:] = 0.0
+    for row in range(3):
+        ux, uy, uz = ring[0] - ends[row, 0], ring[1] - ends[row, 1], ring[2] - ends[row, 2]
+        far = np.sqrt(ux * ux + uy * uy + uz * uz)
+        if far <= length[row] or far < 1e-9:
+            continue
+        ux, uy, uz = ux / far, uy / far, uz / far
+        pull = stiffness[row] * (far - length[row])
+        out[0] += pull * ux
+        out[1] += pull * uy
+        out[2] += pull * uz
+        across = pull / far
+        along = stiffness[row] - across
+        out[3] += across + along * ux * ux
+        out[4] += across + along * uy * uy
+        out[5] += across + along * uz * uz
+        out[6] += along * ux * uy
+        out[7] += along * ux * uz
+        out[8] += along * uy * uz
+
+
+@njit(cache=True)
+def find_ring(ends: Floats, length: Floats, stiffness: Floats, ring: Floats) -> None:
+    """Move a massless ring in place to where the three lines that meet in it balance.
+
+    ``ends`` (3, 3), ``length`` (3,), ``stiffness`` (3,): the energy of lines that cannot push
+    is convex, so Newton's steps, cut while they do not help, end in the balance.
+    """
+    work, trial = np.empty(9), np.empty(3)
+    keep = 1e-5 * stiffness.max()
+    for _ in range(40):
+        _ring_force(ends, length, stiffness, ring, work)
+        size = np.sqrt(work[0] ** 2 + work[1] ** 2 + work[2] ** 2)
+        if size < 1e-7 * stiffness.max():
+            return
+        a, b, c = work[3] + keep, work[4] + keep, work[5] + keep
+        d, e, f = work[6], work[7], work[8]
+        g0, g1, g2 = work[0], work[1], work[2]
+        det = a * (b * c - f * f) - d * (d * c - f * e) + e * (d * f - b * e)
+        sx = (g0 * (b * c - f * f) - d * (g1 * c - f * g2) + e * (g1 * f - b * g2)) / det
+        sy = (a * (g1 * c - f * g2) - g0 * (d * c - f * e) + e * (d * g2 - g1 * e)) / det
+        sz = (a * (b * g2 - g1 * f) - d * (d * g2 - g1 * e) + g0 * (d * f - b * e)) / det
+        share = 1.0
+        for _ in range(12):
+            trial[0] = ring[0] - share * sx
+            trial[1] = ring[1] - share * sy
+            trial[2] = ring[2] - share * sz
+            _ring_force(ends, length, stiffness, trial, work)
+            now = np.sqrt(work[0] ** 2 + work[1] ** 2 + work[2] ** 2)
+            if now < size:
+                break
+            share *= 0.5
+        ring[:] = trial
+
+
+@njit(cache=True)
+def _leg_pulls(state: Floats, r: Floats, lines: Lines, pulls: Floats) -> float:
+    """Pull of the two legs on the body, room axes, into ``pulls`` (2, 3); lead tension. [N]"""
+    ends, length, stiffness = np.empty((3, 3)), np.empty(3), np.empty(3)
+    ends[2] = lines.anchor[0]
+    length[2], stiffness[2] = lines.free_length[0], lines.stiffness[0]
+    for j in range(2):
+        length[j], stiffness[j] = lines.leg[j], lines.leg_stiffness[j]
+        for i in range(3):
+            ends[j, i] = state[i]
+            for m in range(3):
+                ends[j, i] += r[i, m] * lines.tie[j, m]
+    find_ring(ends, length, stiffness, lines.ring)
+    lead = 0.0
+    for j in range(3):
+        u = lines.ring - ends[j]
+        far = np.sqrt((u**2).sum())
+        pull = stiffness[j] * max(far - length[j], 0.0)
+        if j < 2:
+            for i in range(3):
+                pulls[j, i] = pull * u[i] / max(far, 1e-9)
+        else:
+            lead = pull
+    return lead
+
+
+@njit(cache=True)
+def _line_pulls(state: Floats, r: Floats, lines: Lines, pulls: Floats) -> float:
+    """Pull of each line on the body, room axes, into ``pulls`` (j, 3); the greatest. [N]"""
+    most = 0.0
+    w = state[10:13]
+    for j in range(lines.free_length.shape[0]):
+        b = lines.tie[j]
+        sx, sy, sz = w[1] * b[2] - w[2] * b[1], w[2] * b[0] - w[0] * b[2], w[0] * b[1] - w[1] * b[0]
+        squared, stretching = 0.0, 0.0
+        for i in range(3):
+            tied = state[i] + r[i, 0] * b[0] + r[i, 1] * b[1] + r[i, 2] * b[2]
+            pulls[j, i] = lines.anchor[j, i] - tied
+            squared += pulls[j, i] ** 2
+            stretching -= pulls[j, i] * (state[3 + i] + r[i, 0] * sx + r[i, 1] * sy + r[i, 2] * sz)
+        span = np.sqrt(squared)
+        stretch = span - lines.free_length[j]
+        pull = 0.0
+        if stretch > 0.0 and span > 1e-9:
+            pull = lines.stiffness[j] * stretch + lines.damping[j] * stretching / span
+            pull = max(pull, 0.0)
+        for i in range(3):
+            pulls[j, i] *= pull / max(span, 1e-9)
+        most = max(most, pull)
+    return most
+
+
+@njit(cache=True)
 def _rate(state: Floats, body: Body, lines: Lines, out: Floats) -> float:
-    """Time derivative of the state into ``out`` (13,); returns the total tension. [N]"""
-    vx, vy, vz = state[3], state[4], state[5]
+    """Time derivative of the state into ``out`` (13,); returns the lead tension. [N]"""
+    r = rotation_of(state[6:10])
     qw, qx, qy, qz = state[6], state[7], state[8], state[9]
     wx, wy, wz = state[10], state[11], state[12]
-    r00 = 1.0 - 2.0 * (qy * qy + qz * qz)
-    r01 = 2.0 * (qx * qy - qw * qz)
-    r02 = 2.0 * (qx * qz + qw * qy)
-    r10 = 2.0 * (qx * qy + qw * qz)
-    r11 = 1.0 - 2.0 * (qx * qx + qz * qz)
-    r12 = 2.0 * (qy * qz - qw * qx)
-    r20 = 2.0 * (qx * qz - qw * qy)
-    r21 = 2.0 * (qy * qz + qw * qx)
-    r22 = 1.0 - 2.0 * (qx * qx + qy * qy)
     fx, fy, fz = 0.0, 0.0, -G_M_S2 * body.mass
     tx, ty, tz = 0.0, 0.0, 0.0  # torque, body axes
-    total = 0.0
-    for j in range(lines.free_length.shape[0]):
-        bx, by, bz = lines.tie[j, 0], lines.tie[j, 1], lines.tie[j, 2]
-        ux = lines.anchor[j, 0] - state[0] - (r00 * bx + r01 * by + r02 * bz)
-        uy = lines.anchor[j, 1] - state[1] - (r10 * bx + r11 * by + r12 * bz)
-        uz = lines.anchor[j, 2] - state[2] - (r20 * bx + r21 * by + r22 * bz)
-        span = np.sqrt(ux * ux + uy * uy + uz * uz)
-        stretch = span - lines.free_length[j]
-        if stretch <= 0.0 or span < 1e-9:
-            continue
-        ux, uy, uz = ux / span, uy / span, uz / span
-        # velocity of the tie, room axes
-        sx, sy, sz = wy * bz - wz * by, wz * bx - wx * bz, wx * by - wy * bx
-        px = vx + r00 * sx + r01 * sy + r02 * sz
-        py = vy + r10 * sx + r11 * sy + r12 * sz
-        pz = vz + r20 * sx + r21 * sy + r22 * sz
-        stretching = -(px * ux + py * uy + pz * uz)
-        pull = lines.stiffness[j] * stretch + lines.damping[j] * stretching
-        if pull <= 0.0:
-            continue
-        total += pull
-        ux, uy, uz = pull * ux, pull * uy, pull * uz
-        fx, fy, fz = fx + ux, fy + uy, fz + uz
-        gx = r00 * ux + r10 * uy + r20 * uz
-        gy = r01 * ux + r11 * uy + r21 * uz
-        gz = r02 * ux + r12 * uy + r22 * uz
-        tx, ty, tz = tx + by * gz - bz * gy, ty + bz * gx - bx * gz, tz + bx * gy - by * gx
+    count = lines.tie.shape[0]
+    tension = 0.0
+    if count > 0:
+        pulls = np.empty((count, 3))
+        if lines.leg.shape[0] == 2:
+            tension = _leg_pulls(state, r, lines, pulls)
+        else:
+            tension = _line_pulls(state, r, lines, pulls)
+        for j in range(count):
+            ux, uy, uz = pulls[j, 0], pulls[j, 1], pulls[j, 2]
+            bx, by, bz = lines.tie[j, 0], lines.tie[j, 1], lines.tie[j, 2]
+            fx, fy, fz = fx + ux, fy + uy, fz + uz
+            gx = r[0, 0] * ux + r[1, 0] * uy + r[2, 0] * uz
+            gy = r[0, 1] * ux + r[1, 1] * uy + r[2, 1] * uz
+            gz = r[0, 2] * ux + r[1, 2] * uy + r[2, 2] * uz
+            tx, ty, tz = tx + by * gz - bz * gy, ty + bz * gx - bx * gz, tz + bx * gy - by * gx
     ix, iy, iz = body.moments[0], body.moments[1], body.moments[2]
-    out[0], out[1], out[2] = vx, vy, vz
-    out[3] = fx / body.mass - body.drag_rate * vx
-    out[4] = fy / body.mass - body.drag_rate * vy
-    out[5] = fz / body.mass - body.drag_rate * vz
+    for i in range(3):
+        out[i] = state[3 + i]
+    out[3] = fx / body.mass - body.drag_rate * state[3]
+    out[4] = fy / body.mass - body.drag_rate * state[4]
+    out[5] = fz / body.mass - body.drag_rate * state[5]
     out[6] = 0.5 * (-qx * wx - qy * wy - qz * wz)
     out[7] = 0.5 * (qw * wx + qy * wz - qz * wy)
     out[8] = 0.5 * (qw * wy - qx * wz + qz * wx)
@@ -117,11 +239,11 @@ def _rate(state: Floats, body: Body, lines: Lines, out: Floats) -> float:
     out[10] = (tx + (iy - iz) * wy * wz) / ix - body.spin_drag_rate * wx
     out[11] = (ty + (iz - ix) * wz * wx) / iy - body.spin_drag_rate * wy
     out[12] = (tz + (ix - iy) * wx * wy) / iz - body.spin_drag_rate * wz
-    return total
+    return tension
 
 
 @njit(cache=True)
-def _step(state: Floats, body: Body, lines: Lines, dt: float, work: Floats) -> float:
+def advance(state: Floats, body: Body, lines: Lines, dt: float, work: Floats) -> float:
     """Advance the state by one step in place; returns the tension at its start. [N]"""
     k1, k2, k3, k4, trial = work[0], work[1], work[2], work[3], work[4]
     tension = _rate(state, body, lines, k1)
@@ -178,7 +300,7 @@ def simulate(
     used, peak = 0.0, 0.0
     record[0] = state
     for number in range(1, steps + 1):
-        pull = _step(state, body, lines, dt, work)
+        pull = advance(state, body, lines, dt, work)
         peak = max(peak, pull)
         if lines.run_max > 0.0:
             used = _let_run(pull, lines, used)
@@ -196,6 +318,13 @@ def energy(state: Floats, body: Body, lines: Lines) -> float:
     total = body.mass * G_M_S2 * state[2]
     for i in range(3):
         total += 0.5 * body.mass * state[3 + i] ** 2 + 0.5 * body.moments[i] * state[10 + i] ** 2
+    if lines.leg.shape[0] == 2:
+        pulls = np.empty((2, 3))
+        lead = _leg_pulls(state, r, lines, pulls)
+        total += 0.5 * lead**2 / lines.stiffness[0]
+        for j in range(2):
+            total += 0.5 * (pulls[j] ** 2).sum() / lines.leg_stiffness[j]
+        return total
     for j in range(lines.free_length.shape[0]):
         squared = 0.0
         for i in range(3):
@@ -259,6 +388,9 @@ def simulate_lowered_batch(
             np.zeros(batch.free_length.shape[1]),
             np.inf,
             0.0,
+            np.empty(0),
+            np.empty(0),
+            np.zeros(3),
         )
         start = batch.state[row].copy()
         one, pull, _ = simulate(start, body, lines, dt, steps, every)

@@ -1,0 +1,341 @@
+"""A piece on its line: rig, integration from release to hanging at rest, descent, path."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from treescan.errors import InvalidInputError
+from treescan.motion.body import (
+    Grid,
+    RigidPiece,
+    axis_attitude_deg,
+    ground_grid,
+    lowest_ball,
+    lowest_gaps,
+)
+from treescan.motion.landing import Resting, lay_down, lying_outline
+from treescan.motion.rigid_body import Lines, one_line, simulate
+from treescan.motion.types import Path
+from treescan.pointcloud.cloud import Ground
+from treescan.units import G_M_S2
+from treescan.wood.types import Piece
+
+Floats = npt.NDArray[np.float64]
+
+STEP_S = 0.005
+"""Longest step; stiff lines and light ends take shorter ones. [s]"""
+
+SAMPLE_S = 0.025
+LOWER_SAMPLE_S = 0.05
+LOWERING_SPEED_M_S = 0.8
+"""Speed at which the ground crew lowers: common practice, no source. [m/s]"""
+
+SET_DOWN_M = 0.5
+"""Allowance around a piece set down on the line: our choice, no source. [m]"""
+
+SLIP_IN_WEIGHTS = 2.0
+"""Lead tension, in weights of the piece, at which a brake hand lets line run (C4). [-]"""
+
+LEG_STIFFER = 4.0
+"""Stiffness of a leg of a two-leg tie over that of the whole line: a leg is far shorter."""
+
+LONGEST_SWING_S = 12.0
+
+
+@dataclass(frozen=True)
+class Rig:
+    """How a piece is tied; all points before the cut.
+
+    Attributes
+    ----------
+    tie_m : ndarray, shape (j, 3)
+        One row, or two (butt side first) whose legs meet in a ring.
+    anchor_m : ndarray, shape (3,)
+    stiffness_n_m : float
+        Of the whole line, felt at the lead. [N/m]
+    slack_m : float
+        Slack in the lead, negative for a line stretched before the cut. [m]
+    run_m : float
+    leg_m : ndarray, shape (2,), or None
+        Free lengths of the legs; None lets the piece hang as it lies.
+    hold_swing : bool
+    """
+
+    tie_m: Floats
+    anchor_m: Floats
+    stiffness_n_m: float
+    slack_m: float = 0.0
+    run_m: float = 0.0
+    leg_m: Floats | None = None
+    hold_swing: bool = False
+
+
+@dataclass(frozen=True)
+class Start:
+    """Motion before the piece is free; the last pose is that of the release.
+
+    ``time_s`` (k,), ``centre_m`` (k, 3), ``rotation`` (k, 3, 3), ``tension_n`` (k,);
+    ``velocity`` and ``spin`` (3,) are those of release, in room axes.
+    """
+
+    time_s: Floats
+    centre_m: Floats
+    rotation: Floats
+    tension_n: Floats
+    velocity: Floats
+    spin: Floats
+
+
+def at_rest(rigid: RigidPiece) -> Start:
+    """Start of a piece cut free where it lies."""
+    zero = np.zeros(3)
+    return Start(np.zeros(1), rigid.centre_m[None].copy(), np.eye(3)[None], np.zeros(1), zero, zero)
+
+
+def checked_rig(rig: Rig) -> Rig:
+    """Rig with its arrays in shape.
+
+    Raises
+    ------
+    InvalidInputError
+        If ties, anchor, legs or stiffness cannot be used.
+    """
+    ties = np.atleast_2d(np.asarray(rig.tie_m, dtype=np.float64))
+    anchor = np.asarray(rig.anchor_m, dtype=np.float64)
+    if ties.shape not in {(1, 3), (2, 3)} or anchor.shape != (3,):
+        raise InvalidInputError(
+            f"tie points of shape {ties.shape} at an anchor of shape {anchor.shape}: one or two "
+            "rows of x, y, z and one anchor are needed."
+        )
+    if not rig.stiffness_n_m > 0.0 or not np.isfinite(rig.stiffness_n_m):
+        raise InvalidInputError(
+            f"line stiffness {rig.stiffness_n_m:g} N/m: it must be positive and finite."
+        )
+    if not (np.isfinite(ties).all() and np.isfinite(anchor).all()):
+        raise InvalidInputError("tie or anchor: coordinates must be finite.")
+    return Rig(ties, anchor, rig.stiffness_n_m, rig.slack_m, rig.run_m, rig.leg_m, rig.hold_swing)
+
+
+def level_legs_m(centre_m: Floats, tie_m: Floats) -> Floats:
+    """Leg lengths with which a piece hangs as it lies, ring plumb above its centre, (2,). [m]
+
+    The ring is 0.6 of the distance between the ties above them: legs of about 50 degrees.
+    """
+    span = float(np.linalg.norm(tie_m[1] - tie_m[0]))
+    top = max(float(tie_m[:, 2].max()), float(centre_m[2])) + max(0.6 * span, 0.3)
+    ring = np.array([centre_m[0], centre_m[1], top])
+    return np.linalg.norm(tie_m - ring, axis=1)
+
+
+def ring_toward(tie_m: Floats, leg_m: Floats, anchor_m: Floats) -> Floats:
+    """Place of the ring when the lead is pulled tight: as near the anchor as the legs allow, (3,).
+
+    A leg may be slack there: the ring is the point within both legs' reach nearest the anchor.
+
+    Raises
+    ------
+    InvalidInputError
+        If the legs are too short to meet.
+    """
+    along = tie_m[1] - tie_m[0]
+    span = float(np.linalg.norm(along))
+    if span < 1e-6 or leg_m.sum() < span or abs(leg_m[0] - leg_m[1]) > span:
+        raise InvalidInputError(
+            f"legs of {leg_m[0]:.2f} and {leg_m[1]:.2f} m cannot meet from ties {span:.2f} m "
+            "apart. Lengthen the shorter leg."
+        )
+    for row in (0, 1):
+        away = anchor_m - tie_m[row]
+        far = max(float(np.linalg.norm(away)), 1e-9)
+        ring = tie_m[row] + away * min(leg_m[row] / far, 1.0)
+        if np.linalg.norm(ring - tie_m[1 - row]) <= leg_m[1 - row]:
+            return np.asarray(ring, dtype=np.float64)
+    along = along / span
+    share = (leg_m[0] ** 2 - leg_m[1] ** 2 + span**2) / (2.0 * span)
+    foot = tie_m[0] + share * along
+    side = (anchor_m - foot) - ((anchor_m - foot) @ along) * along
+    size = float(np.linalg.norm(side))
+    side = side / size if size > 1e-9 else np.cross(along, [1.0, 0.0, 0.0])
+    height = np.sqrt(max(leg_m[0] ** 2 - share**2, 0.0))
+    return np.asarray(foot + height * side, dtype=np.float64)
+
+
+def lines_of(rigid: RigidPiece, rig: Rig) -> Lines:
+    """Line or legs, measured before the cut."""
+    body_ties = np.ascontiguousarray((rig.tie_m - rigid.centre_m) @ rigid.axes)
+    if len(rig.tie_m) == 1:
+        length = float(np.linalg.norm(rig.tie_m[0] - rig.anchor_m)) + rig.slack_m
+        return one_line(rig.anchor_m, body_ties, max(length, 0.05), rig.stiffness_n_m)
+    legs = level_legs_m(rigid.centre_m, rig.tie_m) if rig.leg_m is None else rig.leg_m
+    ring = ring_toward(rig.tie_m, np.asarray(legs, dtype=np.float64), rig.anchor_m)
+    lead = float(np.linalg.norm(ring - rig.anchor_m)) + rig.slack_m
+    line = one_line(rig.anchor_m, body_ties[0], max(lead, 0.05), rig.stiffness_n_m)
+    return line._replace(
+        tie=body_ties,
+        leg=np.ascontiguousarray(legs, dtype=np.float64),
+        leg_stiffness=np.full(2, LEG_STIFFER * rig.stiffness_n_m),
+        ring=ring,
+    )
+
+
+def steps_a_sample(rigid: RigidPiece, lines: Lines) -> int:
+    """Steps per sample that the stiffest motion of the tied piece needs.
+
+    A tie's apparent mass is 1 / (1/m + arm² / I) at its least; steps stay under 0.3 of the
+    fastest oscillation's 1 / omega.
+    """
+    stiffness = lines.leg_stiffness if len(lines.leg) else lines.stiffness
+    arm = np.linalg.norm(lines.tie, axis=1)
+    light = 1.0 / rigid.body.mass + arm**2 / float(np.sort(rigid.body.moments)[1])
+    fastest = float(np.sqrt((stiffness * light).sum()))
+    return int(np.ceil(SAMPLE_S / min(STEP_S, 0.3 / fastest)))
+
+
+def swing(
+    rigid: RigidPiece, lines: Lines, start: Start, rig: Rig, run_m: float
+) -> tuple[Floats, Floats]:
+    """States (k, 13) and tensions (k,) from release to hanging at rest.
+
+    Three quarters of a swing are without loss (unless it is held), then the crew steadies it.
+    """
+    every = steps_a_sample(rigid, lines)
+    step = SAMPLE_S / every
+    slip = SLIP_IN_WEIGHTS * rigid.body.mass * G_M_S2 if run_m > 0.0 else np.inf
+    lines = lines._replace(
+        free_length=lines.free_length.copy(), ring=lines.ring.copy(), slip_n=slip, run_max=run_m
+    )
+    turn = start.rotation[-1]
+    spin = rigid.axes.T @ (turn.T @ start.spin)
+    state = np.concatenate([start.centre_m[-1], start.velocity, rigid.attitude(turn), spin])
+    arm = float(np.linalg.norm(lines.tie, axis=1).max() + lines.free_length[0] + run_m)
+    if len(lines.leg):
+        arm += float(lines.leg.max())
+    period = 2.0 * np.pi * np.sqrt(max(arm, 0.5) / G_M_S2)
+    free = min(0.75 * period, 0.6 * LONGEST_SWING_S)
+    body = rigid.body
+    if rig.hold_swing:
+        body = body._replace(drag_rate=2.0 * np.pi / period, spin_drag_rate=1.0)
+    first, pull, used = simulate(state, body, lines, step, int(free / SAMPLE_S) * every, every)
+    critical = 2.0 * np.sqrt(lines.stiffness * rigid.body.mass)
+    steady = lines._replace(damping=0.3 * critical, run_max=max(run_m - used, 0.0))
+    calm = body._replace(drag_rate=4.0 * np.pi / period, spin_drag_rate=3.0)
+    left = max(min(1.5 * period, LONGEST_SWING_S - free), 2.0)
+    second, late, _ = simulate(state, calm, steady, step, int(left / SAMPLE_S) * every, every)
+    return np.concatenate([first, second[1:]]), np.concatenate([pull, late[1:]])
+
+
+@dataclass(frozen=True)
+class Descent:
+    """From hanging to lying; ``aside_m`` is how far off plumb the tag line holds it. [m]"""
+
+    time_s: Floats
+    centre_m: Floats
+    rotation: Floats
+    resting: Resting
+    aside_m: float
+
+
+def descend(
+    rigid: RigidPiece,
+    pose: tuple[Floats, Floats],
+    lower_to: Floats | None,
+    outward: Floats,
+    grid: Grid,
+) -> Descent:
+    """Straight way from hanging down to the ground, aside to ``lower_to`` if given.
+
+    A piece that comes down on end is laid over ``outward``, away from the stem.
+    """
+    centre, rotation = pose
+    goal = centre[:2] if lower_to is None else np.asarray(lower_to, dtype=np.float64)[:2]
+    over, _ = lowest_ball(
+        np.array([goal[0], goal[1], centre[2]]), rotation, rigid.offset_m, rigid.radius_m, grid
+    )
+    end = np.array([goal[0], goal[1], centre[2] - max(over, 0.0)])
+    steps = max(int(np.ceil(max(over, 0.0) / (LOWERING_SPEED_M_S * LOWER_SAMPLE_S))), 1)
+    share = np.arange(1, steps + 1, dtype=np.float64)[:, None] / steps
+    way = np.asarray(centre + share * (end - centre), dtype=np.float64)
+    aside = float(np.linalg.norm(goal - centre[:2]))
+    aside_way = goal - centre[:2] if aside > 0.3 else outward[:2]
+    resting = lay_down(rigid, end, rotation, np.append(aside_way, 0.0), grid)
+    time = np.arange(1, steps + 1, dtype=np.float64) * LOWER_SAMPLE_S
+    return Descent(time, way, np.repeat(rotation[None], steps, axis=0), resting, aside)
+
+
+def path_on_line(
+    piece: Piece,
+    rigid: RigidPiece,
+    rig: Rig,
+    start: Start,
+    ground: Ground,
+    lower_to: Floats | None,
+) -> Path:
+    """Path of a rigged piece from the cut over swing, hanging and descent to rest."""
+    grid = ground_grid(ground)
+    lines = lines_of(rigid, rig)
+    record, tension = swing(rigid, lines, start, rig, 0.0)
+    if rig.run_m > 0.0:
+        record, _ = swing(rigid, lines, start, rig, rig.run_m)
+        count = min(len(record), len(tension))
+        record, tension = record[:count], tension[:count]
+    if not np.isfinite(record).all():
+        raise InvalidInputError(
+            f"piece at node {piece.butt_node}: its motion on the line could not be followed "
+            f"(mass {rigid.body.mass:.0f} kg, line {rig.stiffness_n_m:.0f} N/m). Check both."
+        )
+    time = start.time_s[-1] + np.arange(len(record)) * SAMPLE_S
+    rotation = np.concatenate([start.rotation, rigid.rotations(record[1:, 6:10])])
+    centre = np.ascontiguousarray(np.concatenate([start.centre_m, record[1:, :3]]))
+    gaps = lowest_gaps(centre, rotation, rigid.offset_m, rigid.radius_m, grid)
+    outward = rigid.centre_m - rig.anchor_m
+    down = descend(rigid, (centre[-1], rotation[-1]), lower_to, outward, grid)
+    before = (
+        np.concatenate([start.time_s, time[1:]]),
+        centre,
+        rotation,
+        np.concatenate([start.tension_n, tension[1:]]),
+    )
+    return _assembled(piece, rigid, rig, before, down, gaps)
+
+
+def _assembled(
+    piece: Piece,
+    rigid: RigidPiece,
+    rig: Rig,
+    before: tuple[Floats, Floats, Floats, Floats],
+    down: Descent,
+    gaps: Floats,
+) -> Path:
+    time, centre, rotation, tension = before
+    laid = np.arange(1, len(down.resting.centre_m) + 1) * LOWER_SAMPLE_S
+    touch = float(time[-1] + down.time_s[-1])
+    weight = rigid.body.mass * G_M_S2
+    final, turn = down.resting.centre_m[-1], down.resting.rotation[-1]
+    outline = lying_outline(rigid, final, turn, SET_DOWN_M)
+    notes: tuple[str, ...] = ()
+    if down.aside_m > 0.3:
+        rope = max(float(rig.anchor_m[2] - final[2]), 0.5)
+        notes += (
+            f"tag line holds it {down.aside_m:.1f} m off plumb: about "
+            f"{weight * down.aside_m / rope:.0f} N at the ground",
+        )
+    if gaps.min() < 0.0 and gaps[0] > 0.0:
+        notes += (f"reaches {-gaps.min():.1f} m below the ground's level while swinging",)
+    return Path(
+        time_s=np.concatenate([time, time[-1] + down.time_s, touch + laid]),
+        centre_m=np.concatenate([centre, down.centre_m, down.resting.centre_m]),
+        rotation=np.concatenate([rotation, down.rotation, down.resting.rotation]),
+        tension_n=np.concatenate([tension, np.full(len(down.time_s), weight), np.zeros(len(laid))]),
+        kind="lower",
+        landing_m=final,
+        landing_radius_m=float(np.linalg.norm(outline - final[:2], axis=1).max()),
+        impact_energy_j=0.0,
+        lowest_m=float(gaps.min()),
+        notes=notes,
+        footprint_m=outline,
+        contact_time_s=touch,
+        contact_attitude_deg=axis_attitude_deg(piece, down.rotation[-1]),
+    )
