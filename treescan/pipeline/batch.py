@@ -134,7 +134,7 @@ def _planned(job: BatchJob) -> Row:
 
 def result_row(result: JobResult) -> Row:
     """One row of the table from a finished job."""
-    mass, measures, plan = result.mass.band(slice(None)), result.measures, result.plan
+    mass, measures, plan = result.mass.total(), result.measures, result.plan
     base = result.graph.position_m[0] + result.origin_m
     flags = [text for text in result.decisions if text.startswith("WARNING")]
     return {

@@ -19,7 +19,7 @@ from treescan.units import (
 def measure_lines(result: JobResult, units: UnitSystem) -> list[str]:
     """Size and weight of the tree, as ranges where the truth is one."""
     m = result.measures
-    mass = result.mass.band(slice(None))
+    mass = result.mass.total()
     lines = [
         f"{result.species.common_name}: height {length_text(m.height_m, units)}, DBH "
         f"{diameter_text(m.dbh_m, units)} (± {200 * m.dbh_sd_m:.0f} cm), crown spread "
@@ -72,7 +72,7 @@ def summary_document(result: JobResult, folder: Path) -> dict[str, object]:
         "lean_deg": round(m.lean_deg, 2),
         "volume_m3": m.volume_m3.as_dict(4),
         "volume_over_7cm_m3": m.volume_over_7cm_m3.as_dict(4),
-        "green_mass_kg": result.mass.band(slice(None)).as_dict(1),
+        "green_mass_kg": result.mass.total().as_dict(1),
         "unseen_share": round(m.unseen_share, 3),
         "loads": [{"truck": t.truck, "loads": t.loads.as_dict(1)} for t in result.haul.trucks],
         "notes": [*result.decisions, *result.unseen],

@@ -67,6 +67,10 @@ class GreenMass:
     crown_reach_m: Floats = field(default_factory=lambda: np.zeros(0))
     crown_centre_m: Floats = field(default_factory=lambda: np.zeros((0, 3)))
 
+    def total(self) -> Band:
+        """Mass of the whole tree. [kg]"""
+        return self.band(np.arange(len(self.likely_kg)))
+
     def band(self, nodes: npt.ArrayLike) -> Band:
         """Mass of a set of nodes. [kg]"""
         index = np.asarray(nodes)
