@@ -1,0 +1,58 @@
+"""Spread of a motion over its cases."""
+
+import numpy as np
+import pytest
+import shapely
+
+from tests.motion.pieces import flat_ground, rod
+from tests.site.test_obstacles import scene
+from treescan.errors import InvalidInputError
+from treescan.motion.cases import Cases, drop_cases, hinge_cases, judged, line_cases
+from treescan.motion.clearance import clearances
+from treescan.site.obstacles import build_obstacles
+
+FLAT = flat_ground()
+OBSTACLES = build_obstacles(scene(), FLAT)
+
+
+def all_cases():
+    top = rod((-2, 0, 9), (0, 0, 1), 3, 120, diameter=0.25)
+    limb = rod((-1, 0, 11), (-1, 0.2, 0.2), 4, 200, diameter=0.2)
+    yield top, hinge_cases(top, FLAT, hinge_azimuth_deg=280.0)
+    yield limb, drop_cases(limb, FLAT)
+    yield limb, line_cases(limb, limb.cut_m, np.array([0, 0, 15.0]), FLAT, run_m=0.6)
+
+
+@pytest.mark.parametrize("number", range(3))
+def test_spread_covers_every_case(number):
+    piece, cases = list(all_cases())[number]
+    path, gaps = judged(cases, piece, OBSTACLES)
+    for other in cases.others:
+        for gap, its in zip(gaps, clearances(piece, other, OBSTACLES), strict=True):
+            assert gap.distance_m - gap.spread_m <= its.distance_m + 1e-9
+        own = shapely.Polygon(other.footprint_m)
+        assert shapely.Polygon(path.footprint_m).buffer(1e-6).contains(own)
+    assert len(cases.labels) == len(cases.others)
+
+
+def test_wind_widens_the_spread():
+    piece, cases = next(all_cases())
+    calm = judged(cases, piece, OBSTACLES)[1]
+    windy = judged(cases, piece, OBSTACLES, wind_m_s=6.0)[1]
+    assert all(w.spread_m > c.spread_m for w, c in zip(windy, calm, strict=True))
+
+
+def test_flat_chance_is_sure_for_a_long_low_section():
+    long = rod((0, 0, 2.0), (0, 0, 1), 8, 400, diameter=0.3)
+    cases = hinge_cases(long, FLAT, hinge_azimuth_deg=0.0)
+    path, _ = judged(cases, long, OBSTACLES)
+    assert path.flat_chance > 0.8
+    short = rod((0, 0, 10.0), (0, 0, 1), 2.0, 100, diameter=0.3)
+    path, _ = judged(hinge_cases(short, FLAT, hinge_azimuth_deg=0.0), short, OBSTACLES)
+    assert path.flat_chance < 0.7
+
+
+def test_no_cases_is_an_error():
+    piece, cases = next(all_cases())
+    with pytest.raises(InvalidInputError, match="at least one"):
+        judged(Cases(cases.likely, (), ()), piece, OBSTACLES)

@@ -1,0 +1,171 @@
+"""The spread of a motion: the same way with early or late hinges, other aims, masses, runs.
+
+The likely case makes the path; the others say how much nearer the piece may come, what ground
+its landing may cover, and how sure a flat landing is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from treescan.errors import InvalidInputError
+from treescan.motion.body import rigid_piece
+from treescan.motion.clearance import clearances, wind_drift_m
+from treescan.motion.fall import free_fall, hinge_fall
+from treescan.motion.landing import FLAT_WITHIN_DEG, footprint_polygon
+from treescan.motion.swing import ROPE_STIFFNESS_N_M, lowered
+from treescan.motion.types import Clearance, Path
+from treescan.pointcloud.cloud import Ground
+from treescan.site.obstacles import Obstacles
+from treescan.wood.types import Piece
+
+Floats = npt.NDArray[np.float64]
+
+BREAK_SPREAD_DEG = 10.0
+AIM_SPREAD_DEG = 5.0
+EARLY_BREAK_DEG = 15.0
+"""An early failure of the hinge parts here: our choice."""
+
+STRETCH_SPREAD = 0.3
+"""Share by which the stiffness of the line in service is unsure: our choice."""
+
+
+@dataclass(frozen=True)
+class Cases:
+    """A likely path and what else may happen; ``labels`` name the others."""
+
+    likely: Path
+    others: tuple[Path, ...]
+    labels: tuple[str, ...]
+
+
+def hinge_cases(
+    piece: Piece,
+    ground: Ground,
+    *,
+    hinge_azimuth_deg: float,
+    below_level_deg: float = 0.0,
+    break_angle_deg: float = 55.0,
+) -> Cases:
+    """Felling on a hinge: break angle, aim, and a hinge that fails early."""
+    likely = hinge_fall(
+        piece,
+        ground,
+        hinge_azimuth_deg=hinge_azimuth_deg,
+        below_level_deg=below_level_deg,
+        break_angle_deg=break_angle_deg,
+    )
+    spread = (
+        ("hinge breaks early", 0.0, -BREAK_SPREAD_DEG),
+        ("hinge breaks late", 0.0, BREAK_SPREAD_DEG),
+        ("aims left", -AIM_SPREAD_DEG, 0.0),
+        ("aims right", AIM_SPREAD_DEG, 0.0),
+        ("hinge fails", 0.0, EARLY_BREAK_DEG - break_angle_deg),
+    )
+    others = tuple(
+        hinge_fall(
+            piece,
+            ground,
+            hinge_azimuth_deg=hinge_azimuth_deg + aim,
+            below_level_deg=below_level_deg,
+            break_angle_deg=max(break_angle_deg + later, 2.0),
+        )
+        for _, aim, later in spread
+    )
+    return Cases(likely, others, tuple(label for label, _, _ in spread))
+
+
+def drop_cases(piece: Piece, ground: Ground, *, break_angle_deg: float = 20.0) -> Cases:
+    """A parting cut: clean, or with fibres that hold longer."""
+    angles = {"parts clean": 0.0, "fibres hold longer": break_angle_deg + 25.0}
+    others = tuple(free_fall(piece, ground, break_angle_deg=angle) for angle in angles.values())
+    likely = free_fall(piece, ground, break_angle_deg=break_angle_deg)
+    return Cases(likely, others, tuple(angles))
+
+
+def line_cases(
+    piece: Piece,
+    tie_m: Floats,
+    anchor_m: Floats,
+    ground: Ground,
+    *,
+    rope_stiffness_n_m: float = ROPE_STIFFNESS_N_M,
+    run_m: float = 0.0,
+    **options: Any,
+) -> Cases:
+    """On the line: softer, stiffer, lighter, held fast or run to the end."""
+
+    def way(**change: Any) -> Path:
+        keys = {"rope_stiffness_n_m": rope_stiffness_n_m, "run_m": run_m, **options, **change}
+        return lowered(piece, tie_m, anchor_m, ground, **keys)
+
+    changes: dict[str, dict[str, float]] = {
+        "line softer": {"rope_stiffness_n_m": rope_stiffness_n_m * (1.0 - STRETCH_SPREAD)},
+        "line stiffer": {"rope_stiffness_n_m": rope_stiffness_n_m * (1.0 + STRETCH_SPREAD)},
+        "piece lighter": {"mass_kg": piece.mass_kg.low},
+    }
+    if run_m > 0.0:
+        changes["line does not run"] = {"run_m": 0.0}
+        changes["line runs half as far again"] = {"run_m": 1.5 * run_m}
+    others = tuple(way(**change) for change in changes.values())
+    return Cases(way(), others, tuple(changes))
+
+
+def judged(
+    cases: Cases, piece: Piece, obstacles: Obstacles, wind_m_s: float = 0.0
+) -> tuple[Path, tuple[Clearance, ...]]:
+    """Likely path with the spread of its cases, and clearances that carry it.
+
+    Returns
+    -------
+    path : Path
+        The likely one; its footprint covers the landings of all cases and ``flat_chance`` is
+        the share of them that land flat.
+    clearances : tuple of Clearance
+        ``spread_m`` is how much nearer any case comes, with the drift in the wind on top.
+
+    Raises
+    ------
+    InvalidInputError
+        If there are no cases to spread over.
+    """
+    if not cases.others:
+        raise InvalidInputError("cases: give at least one other case to spread over.")
+    likely = cases.likely
+    near = [clearances(piece, path, obstacles) for path in cases.others]
+    drift = wind_drift_m(rigid_piece(piece), likely, wind_m_s)
+    gaps = []
+    for row, gap in enumerate(clearances(piece, likely, obstacles)):
+        least = min((other[row].distance_m for other in near), default=gap.distance_m)
+        gaps.append(replace(gap, spread_m=max(gap.distance_m - least, 0.0) + drift))
+    return _spread_path(cases), tuple(gaps)
+
+
+def _spread_path(cases: Cases) -> Path:
+    likely, everyone = cases.likely, (cases.likely, *cases.others)
+    hull = shapely.union_all([footprint_polygon(path) for path in everyone]).convex_hull
+    outline = np.asarray(hull.exterior.coords, dtype=np.float64)[:-1]
+    shift = max(float(np.linalg.norm(p.landing_m - likely.landing_m)) for p in cases.others)
+    off = np.array([abs(path.contact_attitude_deg - 90.0) for path in everyone])
+    flat = float((off <= FLAT_WITHIN_DEG).mean()) if likely.impact_energy_j > 0.0 else float("nan")
+    lowest = min(path.lowest_m for path in everyone)
+    farthest = cases.labels[
+        int(np.argmax([np.linalg.norm(p.landing_m - likely.landing_m) for p in cases.others]))
+    ]
+    notes = likely.notes
+    if shift > 0.5:
+        notes = (*notes, f"may come to rest {shift:.1f} m from there ({farthest})")
+    return replace(
+        likely,
+        footprint_m=outline,
+        landing_radius_m=float(np.linalg.norm(outline - likely.landing_m[:2], axis=1).max()),
+        flat_chance=flat,
+        lowest_m=lowest,
+        sway_m=0.0,
+        notes=notes,
+    )
