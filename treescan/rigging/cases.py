@@ -9,12 +9,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from treescan.errors import TreescanError
+from treescan.errors import InvalidInputError, TreescanError
 from treescan.mechanics.friction import wraps_to_hold
 from treescan.rigging.anchors import BLOCK_M
 from treescan.rigging.lift import Lift, lift_of, line_needed_m, two_leg_tensions
 from treescan.rigging.model import SparModel, spar_model
-from treescan.rigging.peaks import Peaks, lead_peaks, taut_factor
+from treescan.rigging.peaks import Hang, Peaks, hung_peaks, lead_peaks
 from treescan.rigging.spar import Loads, SparShares, peak_shares
 from treescan.rigging.types import LoadCase, LoadResult
 from treescan.units import G_M_S2, ZERO_BAND, Band
@@ -26,13 +26,15 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class _Answer:
-    """A case on its way to a result."""
+    """A case on its way to a result.
+
+    ``tension_n`` is the high lead tension for each direction of the lift, shape (d,).
+    """
 
     case: LoadCase
     lift: Lift
     peaks: Peaks
     tension_n: Floats
-    """Lead tension for each direction of the lift, high side, shape (d,)."""
 
 
 def solve(case: LoadCase, model: SparModel) -> LoadResult:
@@ -54,50 +56,87 @@ def solve_many(cases: Sequence[LoadCase], model: SparModel) -> list[LoadResult]:
     list of LoadResult
         In the order of the cases.  ``failed`` says why a case has no numbers.
     """
-    answers: list[_Answer | LoadResult] = [_tensions(case) for case in cases]
-    good = [answer for answer in answers if isinstance(answer, _Answer)]
-    tree = cKDTree(model.graph.position_m[model.standing])
+    lifts = [_lift_or_reason(case, model) for case in cases]
+    good = [(case, lift) for case, lift in zip(cases, lifts, strict=True) if isinstance(lift, Lift)]
+    answers = iter(_finish(_tensions(good), model)) if good else iter(())
+    return [
+        next(answers) if isinstance(lift, Lift) else _failed(case, lift)
+        for case, lift in zip(cases, lifts, strict=True)
+    ]
+
+
+def _lift_or_reason(case: LoadCase, model: SparModel) -> Lift | str:
+    try:
+        if not model.standing[case.anchor.node]:
+            raise InvalidInputError(
+                f"anchor {case.anchor.anchor_id} is on wood that no longer stands."
+            )
+        return lift_of(case)
+    except TreescanError as error:
+        return str(error)
+
+
+def _tensions(good: list[tuple[LoadCase, Lift]]) -> list[_Answer]:
+    """Peaks of all cases at once: drops by energy, taut lines by integration."""
+    mass = np.array([[c.piece.mass_kg.low, c.piece.mass_kg.likely, c.piece.mass_kg.high]
+                     for c, _ in good])  # fmt: skip
+    weights = (mass * G_M_S2).T
+    run = np.array([0.0 if case.locked else case.run_m for case, _ in good])
+    stiffness = np.array([lift.stiffness_n_m for _, lift in good])
+    fall = np.array([lift.fall_m for _, lift in good])
+    rest = np.array([lift.rest_fall_m for _, lift in good])
+    taut = fall <= 0.0
+    dropped = lead_peaks((weights[0], weights[1], weights[2]), fall + rest, stiffness, run)
+    bands = np.stack([dropped.low_n, dropped.likely_n, dropped.high_n])
+    if taut.any():
+        w = weights[:, taut]
+        hung = hung_peaks(
+            (w[0], w[1], w[2]), hang_of([lift for _, lift in good]).rows(taut), stiffness[taut],
+            run[taut],
+        )  # fmt: skip
+        bands[:, taut] = np.stack([hung.low_n, hung.likely_n, hung.high_n])
+    return [
+        _Answer(case, lift, Peaks(*band), _by_direction(lift, band[2], weight))
+        for (case, lift), band, weight in zip(good, bands.T, weights[2], strict=True)
+    ]
+
+
+def hang_of(lifts: Sequence[Lift]) -> Hang:
+    """Hanging of many lifts as arrays."""
+    columns = np.array(
+        [
+            (
+                lift.lead_m,
+                lift.arm_m,
+                lift.gyration_m,
+                np.abs(lift.angles_rad).max(),
+                lift.start_rad,
+            )
+            for lift in lifts
+        ]
+    ).T
+    return Hang(*columns)
+
+
+def _by_direction(lift: Lift, high_n: float, weight_n: float) -> Floats:
+    """High tension for each way of the lead.
+
+    The peak at the plumb line, and where a falling piece comes taut; elsewhere in the swing in
+    proportion to the stiff pendulum's.
+    """
+    release = float(np.abs(lift.angles_rad).max())
+    top = 3.0 - 2.0 * np.cos(release)
+    swing = (3.0 * np.cos(lift.angles_rad) - 2.0 * np.cos(release)) / top
+    tension: Floats = np.maximum(high_n * swing, min(weight_n, high_n))
+    tension[0] = high_n
+    if lift.fall_m > 0.0:
+        tension[1] = high_n
+    return tension
+
+
+def _finish(answers: list[_Answer], model: SparModel) -> list[LoadResult]:
     standing = np.flatnonzero(model.standing)
-    try:
-        results = iter(_finish(good, model, tree, standing))
-    except TreescanError as error:
-        if len(cases) == 1:
-            return [_failed(cases[0], str(error))]
-        return [solve(case, model) for case in cases]
-    return [next(results) if isinstance(answer, _Answer) else answer for answer in answers]
-
-
-def _tensions(case: LoadCase) -> _Answer | LoadResult:
-    try:
-        lift = lift_of(case)
-        band = case.piece.mass_kg
-        weights = (band.low * G_M_S2, band.likely * G_M_S2, band.high * G_M_S2)
-        turning = taut_factor(case.swing_rad, lift.turning_factor)
-        run = 0.0 if case.locked else case.run_m
-        fall = lift.fall_m + (lift.rest_fall_m if lift.fall_m > 0.0 else 0.0)
-        factor = turning if lift.fall_m <= 0.0 else 1.0
-        peaks = lead_peaks(weights, fall, lift.stiffness_n_m, factor, run)
-    except TreescanError as error:
-        return _failed(case, str(error))
-    tension = np.full(len(lift.directions), float(peaks.high_n))
-    if lift.fall_m <= 0.0:
-        release = np.abs(lift.angles_rad).max()
-        swing = 3.0 * np.cos(lift.angles_rad) - 2.0 * np.cos(release) + lift.turning_factor - 1.0
-        tension = np.minimum(tension, weights[2] * np.maximum(swing, 1.0))
-        tension[0] = float(peaks.high_n)
-    else:
-        tension[2:] = weights[2]
-    return _Answer(case, lift, peaks, tension)
-
-
-def _finish(
-    answers: list[_Answer],
-    model: SparModel,
-    tree: cKDTree,
-    standing: npt.NDArray[np.int64],
-) -> list[LoadResult]:
-    if not answers:
-        return []
+    tree = cKDTree(model.graph.position_m[standing])
     parts = [_spar_loads(answer, tree, standing) for answer in answers]
     counts = np.concatenate([part[0] for part in parts])
     loads = Loads(

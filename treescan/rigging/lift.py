@@ -10,7 +10,6 @@ import numpy.typing as npt
 from treescan.errors import InvalidInputError
 from treescan.mechanics.drop import line_stiffness_n_m
 from treescan.mechanics.friction import ratio_at_angle
-from treescan.mechanics.ties import turning_factor_from
 from treescan.rigging.types import LoadCase
 
 Floats = npt.NDArray[np.float64]
@@ -41,8 +40,10 @@ class Lift:
         Fall of the centre of mass before the line is taut. [m]
     rest_fall_m : float
         Further fall of the centre of mass to the plumb line (swing and turning). [m]
-    turning_factor : float
-        Peak over weight from turning about the tie; 1 when the fall holds the turning.
+    arm_m, gyration_m : float
+        Tie to centre of mass, and radius of gyration about the latter. [m]
+    start_rad : float
+        Centre of mass from straight below the tie, positive on the lead's side. [rad]
     directions : ndarray, shape (d, 3)
         Unit vectors of the lead's pull on the anchor to be checked, plumb line first.
     angles_rad : ndarray, shape (d,)
@@ -58,7 +59,9 @@ class Lift:
     stiffness_n_m: float
     fall_m: float
     rest_fall_m: float
-    turning_factor: float
+    arm_m: float
+    gyration_m: float
+    start_rad: float
     directions: Floats
     angles_rad: Floats
     hanging_m: float
@@ -74,7 +77,7 @@ def lift_of(case: LoadCase) -> Lift:
         the centre of mass lies outside a two-leg tie; a number is out of range.
     """
     _check(case)
-    tie, arm = _tie(case), 0.0
+    tie = _tie(case)
     anchor = case.anchor.position_m
     offset = tie - anchor
     aside, below = float(np.hypot(*offset[:2])), float(-offset[2])
@@ -93,7 +96,7 @@ def lift_of(case: LoadCase) -> Lift:
     directions, angles = _directions(case, offset, aside, lead, inverted)
     ratio = _ratios(case, points, directions[0])
     stiff_length = lead + float((legs / np.cumprod(ratio)).sum())
-    taut = case.drop_m <= 0.0
+    start, gyration = _start(case, tie, arm, directions[1])
     return Lift(
         lead_m=lead,
         legs_m=legs,
@@ -102,9 +105,11 @@ def lift_of(case: LoadCase) -> Lift:
         stiffness_n_m=float(line_stiffness_n_m(case.gear.line.modulus_n, stiff_length)),
         fall_m=case.drop_m,
         rest_fall_m=0.0 if inverted else max(hang_fall - case.drop_m, 0.0),
-        turning_factor=1.0 if inverted else _turning(case, tie, arm),
+        arm_m=arm,
+        gyration_m=gyration,
+        start_rad=start,
         directions=directions,
-        angles_rad=angles if taut else np.zeros_like(angles),
+        angles_rad=angles,
         hanging_m=_hanging(case, tie),
     )
 
@@ -211,18 +216,20 @@ def _ratios(case: LoadCase, points: Floats, lead_direction: Floats) -> Floats:
     return np.atleast_1d(result)
 
 
-def _turning(case: LoadCase, tie: Floats, arm: float) -> float:
-    """Peak over weight while the piece turns about its tie until its centre is below it."""
+def _start(case: LoadCase, tie: Floats, arm: float, lead: Floats) -> tuple[float, float]:
+    """Start angle of the centre of mass about the tie, and the radius of gyration."""
+    mass = case.piece.mass_kg.likely
     if arm < 1e-3:
-        return 1.0
-    down = float((case.piece.centre_m[2] - tie[2]) / arm)
-    start = float(np.arccos(np.clip(-down, -1.0, 1.0)))
-    way = np.cross(case.piece.centre_m - tie, np.array([0.0, 0.0, 1.0]))
-    size = float(np.linalg.norm(way))
-    axis = way / size if size > 1e-6 else np.array([1.0, 0.0, 0.0])
+        turn = float(np.linalg.eigvalsh(case.piece.inertia_kg_m2)[-1])
+        return 0.0, float(np.sqrt(max(turn / mass, 1e-4)))
+    way = (case.piece.centre_m - tie) / arm
+    start = float(np.arccos(np.clip(-way[2], -1.0, 1.0)))
+    side = -1.0 if float(way[:2] @ lead[:2]) < 0.0 else 1.0
+    across = np.cross(way, np.array([0.0, 0.0, 1.0]))
+    size = float(np.linalg.norm(across))
+    axis = across / size if size > 1e-6 else np.array([1.0, 0.0, 0.0])
     inertia = float(axis @ case.piece.inertia_kg_m2 @ axis)
-    gyration = float(np.sqrt(max(inertia / case.piece.mass_kg.likely, 1e-4)))
-    return float(turning_factor_from(arm, gyration, start))
+    return side * start, float(np.sqrt(max(inertia / mass, 1e-4)))
 
 
 def _hanging(case: LoadCase, tie: Floats) -> float:

@@ -1,7 +1,8 @@
 """Peak lead tension of a lift as a band: drop, swing, turning about the tie, run.
 
-Mechanisms are not multiplied: a drop takes the energy of the whole fall of the centre of
-mass; a taut piece that swings and turns takes the stiff-line factors added up.
+Mechanisms are never multiplied: the energy of the whole fall of the centre of mass goes into
+the line; a piece hung on a taut line is integrated as line and piece together, which can only
+lower that bound.
 """
 
 from __future__ import annotations
@@ -13,9 +14,13 @@ import numpy.typing as npt
 
 from treescan.mechanics.credibility import credible_peaks_n, credible_run_peaks_n
 from treescan.mechanics.drop import drop_tension_n
+from treescan.mechanics.hung import hung_peak_n, whole_fall_m
 from treescan.mechanics.inputs import Floats, not_negative, positive
 from treescan.mechanics.letrun import elastic_run_tension_n, run_tension_n
 from treescan.mechanics.swing import swing_peak_factor
+from treescan.mechanics.ties import turning_factor_from
+
+Weights = tuple[npt.ArrayLike, npt.ArrayLike, npt.ArrayLike]
 
 
 @dataclass(frozen=True)
@@ -27,67 +32,151 @@ class Peaks:
     high_n: Floats
 
 
-def taut_factor(swing_rad: npt.ArrayLike, turning_factor: npt.ArrayLike = 1.0) -> Floats:
-    """Peak tension over weight of a taut piece that swings and turns: excesses added up.
+@dataclass(frozen=True)
+class Hang:
+    """How a piece hangs at release on a taut line; arrays of one shape.
 
-    Parameters
-    ----------
-    swing_rad : array_like
-        Release angle from the plumb line. [rad]
-    turning_factor : array_like
-        Peak over weight from turning about the tie alone, 1 when balanced.
+    ``lead_m``, ``arm_m`` (tie to centre of mass), ``gyration_m`` (about the centre of mass),
+    ``release_rad`` (lead from the plumb line) and ``start_rad`` (centre of mass from straight
+    below the tie, positive on the lead's side).
     """
-    result: Floats = swing_peak_factor(swing_rad) + np.asarray(turning_factor) - 1.0
-    return result
+
+    lead_m: Floats
+    arm_m: Floats
+    gyration_m: Floats
+    release_rad: Floats
+    start_rad: Floats
+
+    def rows(self, chosen: npt.NDArray[np.bool_]) -> Hang:
+        """The chosen rows."""
+        return Hang(
+            self.lead_m[chosen],
+            self.arm_m[chosen],
+            self.gyration_m[chosen],
+            self.release_rad[chosen],
+            self.start_rad[chosen],
+        )
+
+    def whole_fall_m(self) -> Floats:
+        """Fall of the centre of mass until it hangs plumb. [m]"""
+        return whole_fall_m(self.lead_m, self.arm_m, self.release_rad, self.start_rad)
+
+    def stiff_factor(self) -> Floats:
+        """Peak over weight on a stiff lead, swing and turning each alone, excesses added."""
+        turning = turning_factor_from(self.arm_m, self.gyration_m, np.abs(self.start_rad))
+        result: Floats = swing_peak_factor(self.release_rad) + turning - 1.0
+        return result
 
 
 def lead_peaks(
-    weights_n: tuple[npt.ArrayLike, npt.ArrayLike, npt.ArrayLike],
-    fall_m: npt.ArrayLike,
-    stiffness_n_m: npt.ArrayLike,
-    factor: npt.ArrayLike,
-    run_m: npt.ArrayLike,
+    weights_n: Weights, fall_m: npt.ArrayLike, stiffness_n_m: npt.ArrayLike, run_m: npt.ArrayLike
 ) -> Peaks:
-    """Band of the peak lead tension.
+    """Band of the peak lead tension of a drop.
 
     Parameters
     ----------
     weights_n : tuple of 3 array_like
         Low, likely and high weight. [N]
     fall_m : array_like
-        Fall of the centre of mass before the line is taut; 0 is a taut line. [m]
+        Fall of the centre of mass, all of it, before the line stops it. [m]
     stiffness_n_m : array_like
         Of the line in service. [N/m]
-    factor : array_like
-        :func:`taut_factor`; 1 for a plain drop.
     run_m : array_like
         Line let run; 0 is locked. [m]
 
     Returns
     -------
     Peaks
-        ``high`` is the lossless bound at the high weight; a taut line counts as suddenly
-        loaded (2 W).  A taut swing has no measured reduction, so ``likely`` is its bound at
-        the likely weight and ``low`` the weight itself.
+        ``high`` is the lossless bound at the high weight.
     """
-    fall = not_negative("fall", fall_m, 200.0, "m")
-    run = not_negative("run", run_m, 200.0, "m")
-    locked = run <= 0.0
-    bands = []
+    rows = []
+    for row, weight in enumerate(weights_n):
+        load = positive("weight", weight, unit="N")
+        bound = drop_tension_n(load, fall_m, stiffness_n_m)
+        rows.append(_credible(load, bound, fall_m, stiffness_n_m, run_m)[row])
+    return _ordered(rows)
+
+
+def hung_peaks(
+    weights_n: Weights,
+    hang: Hang,
+    stiffness_n_m: npt.ArrayLike,
+    run_m: npt.ArrayLike,
+    integrate: bool = True,
+) -> Peaks:
+    """Band of the peak lead tension of a piece released on a taut line.
+
+    Parameters
+    ----------
+    weights_n : tuple of 3 array_like
+        Low, likely and high weight. [N]
+    hang : Hang
+    stiffness_n_m : array_like
+        Of the line in service. [N/m]
+    run_m : array_like
+        Line let run; 0 is locked. [m]
+    integrate : bool
+        Integrate the first swing; otherwise the energy bound alone stands (higher, faster).
+
+    Returns
+    -------
+    Peaks
+        ``high`` is the lossless peak at the high weight, at least that of a stiff lead; a
+        run limits it.  ``likely`` is not below the stiff lead's value at the likely weight,
+        since a swing on a taut line loses little; ``low`` not below the weight.
+    """
+    fall, factor = hang.whole_fall_m(), hang.stiff_factor()
+    rows = []
     for row, weight in enumerate(weights_n):
         load = positive("weight", weight, unit="N")
         bound = drop_tension_n(load, fall, stiffness_n_m)
-        stood = credible_peaks_n(bound, load)[row]
-        safe_run = np.where(locked, 1.0, run)
-        ran = credible_run_peaks_n(
-            bound,
-            run_tension_n(load, fall, safe_run),
-            elastic_run_tension_n(load, fall, stiffness_n_m, safe_run),
-            load,
-        )[row]
-        stiff = load * np.asarray(factor, dtype=np.float64)
-        peak = np.where(locked, stood, ran)
-        bands.append(np.maximum(peak, load if row == 0 else stiff))
-    low, likely, high = bands
-    likely = np.minimum(np.maximum(likely, low), high)
+        if integrate and row == 2:
+            bound = _integrated(load, hang, stiffness_n_m)
+        stiff = np.minimum(load * factor, bound)
+        peak = _credible(load, bound, fall, stiffness_n_m, run_m)[row]
+        rows.append(peak if row == 0 else np.maximum(peak, stiff))
+    low, likely, high = rows
+    if integrate:
+        share = np.maximum(0.4 * high, np.asarray(weights_n[1]) * factor)
+        likely = np.minimum(likely, share)
+        low = np.minimum(low, likely)
+    return _ordered([low, likely, high])
+
+
+def _integrated(load: Floats, hang: Hang, stiffness_n_m: npt.ArrayLike) -> Floats:
+    return hung_peak_n(
+        load,
+        hang.lead_m,
+        hang.arm_m,
+        hang.gyration_m,
+        hang.release_rad,
+        hang.start_rad,
+        stiffness_n_m,
+    )
+
+
+def _credible(
+    load: Floats,
+    bound: Floats,
+    fall_m: npt.ArrayLike,
+    stiffness_n_m: npt.ArrayLike,
+    run_m: npt.ArrayLike,
+) -> tuple[Floats, Floats, Floats]:
+    """Credible low, likely and high of a bound, locked or let run."""
+    run = not_negative("run", run_m, 200.0, "m")
+    safe_run = np.where(run > 0.0, run, 1.0)
+    stood = credible_peaks_n(bound, load)
+    ran = credible_run_peaks_n(
+        bound,
+        run_tension_n(load, fall_m, safe_run),
+        elastic_run_tension_n(load, fall_m, stiffness_n_m, safe_run),
+        load,
+    )
+    low, likely, high = (np.where(run > 0.0, b, a) for a, b in zip(stood, ran, strict=True))
+    return low, likely, high
+
+
+def _ordered(rows: list[Floats]) -> Peaks:
+    low, likely, high = rows
+    likely = np.minimum(likely, high)
     return Peaks(np.minimum(low, likely), likely, high)

@@ -151,14 +151,14 @@ def _peaks(lift: Lift, stiffness: float) -> tuple[Peaks, float, list[str]]:
     fall = lift.drop_m + lift.lead_m * (1.0 - math.cos(lift.swing_rad))
     if lift.slip_n is not None:
         return _slipping(lift, weights, fall, stiffness)
-    peaks = lead_peaks(weights, fall, stiffness, 1.0, lift.run_m)
+    peaks = lead_peaks(weights, fall, stiffness, lift.run_m)
     notes = ["high is the lossless energy bound; measured drops reach a third to a half of it"]
     if lift.swing_rad > 0.0:
         notes.append("drop and swing: the energy of both is put into the line (conservative)")
     if lift.run_m > 0.0:
         notes = [
             "high is the work-energy tension with the run given; if the line locks instead, "
-            f"the bound is {float(lead_peaks(weights, fall, stiffness, 1.0, 0.0).high_n):.0f} N"
+            f"the bound is {float(lead_peaks(weights, fall, stiffness, 0.0).high_n):.0f} N"
         ]
     return peaks, lift.run_m, notes
 
@@ -168,7 +168,7 @@ def _slipping(
 ) -> tuple[Peaks, float, list[str]]:
     assert lift.slip_n is not None
     slip = slipping_drop(weights[2], fall, stiffness, lift.slip_n)
-    locked = lead_peaks(weights, fall, stiffness, 1.0, 0.0)
+    locked = lead_peaks(weights, fall, stiffness, 0.0)
     top = float(slip.peak_n)
     peaks = Peaks(np.minimum(locked.low_n, top), np.minimum(locked.likely_n, top), np.asarray(top))
     note = (

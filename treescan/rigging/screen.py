@@ -14,7 +14,7 @@ from treescan.mechanics.friction import ratio_at_angle
 from treescan.mechanics.inputs import within
 from treescan.rigging.anchors import BLOCK_M
 from treescan.rigging.model import SparModel
-from treescan.rigging.peaks import Peaks, lead_peaks, taut_factor
+from treescan.rigging.peaks import Hang, Peaks, hung_peaks, lead_peaks
 from treescan.rigging.spar import Loads, peak_shares
 from treescan.rigging.types import Anchor, GearSet
 from treescan.units import G_M_S2
@@ -41,8 +41,10 @@ class Options:
         Line in service, lead included. [m]
     swing_rad : ndarray
         Release angle from the plumb line. [rad]
-    turning_factor : ndarray
-        Peak over weight from turning about the tie, 1 when balanced or part of the drop.
+    arm_m, gyration_m : ndarray
+        Tie to centre of mass, and radius of gyration about the latter. [m]
+    start_rad : ndarray
+        Centre of mass from straight below the tie, positive on the lead's side. [rad]
     run_m : ndarray
         Line let run, 0 when locked. [m]
     anchor : ndarray of int
@@ -56,7 +58,9 @@ class Options:
     lead_m: Floats
     line_m: Floats
     swing_rad: Floats
-    turning_factor: Floats
+    arm_m: Floats
+    gyration_m: Floats
+    start_rad: Floats
     run_m: Floats
     anchor: Int64s
     lead_direction: Floats
@@ -87,6 +91,7 @@ def screen(
     gear: GearSet,
     device_m: Floats,
     device_node: int,
+    integrate: bool = False,
 ) -> Screened:
     """Screen many options at once; the full answer of the good ones comes from ``solve``.
 
@@ -102,6 +107,8 @@ def screen(
         Place of the friction device. [m]
     device_node : int
         Node of the tree that carries it.
+    integrate : bool
+        Integrate the first swing of taut pieces (slower, lower); else the energy bound.
 
     Raises
     ------
@@ -120,16 +127,7 @@ def screen(
     stiffness = two_leg_stiffness_n_m(
         gear.line.modulus_n, options.lead_m, np.maximum(options.line_m - options.lead_m, 0), ratio
     )
-    weight = options.mass_kg * G_M_S2
-    further = options.lead_m * (1.0 - np.cos(options.swing_rad))
-    dropped = options.drop_m > 0.0
-    peaks = lead_peaks(
-        (weight[:, 0], weight[:, 1], weight[:, 2]),
-        options.drop_m + np.where(dropped, further, 0.0),
-        stiffness,
-        np.where(dropped, 1.0, taut_factor(options.swing_rad, options.turning_factor)),
-        options.run_m,
-    )
+    peaks = _peaks(options, stiffness, integrate)
     lead = peaks.high_n[:, None] * options.lead_direction
     fall = peaks.high_n / ratio
     resultant = lead + fall[:, None] * fall_way
@@ -148,19 +146,35 @@ def screen(
     return Screened(peaks, resultant, fall, shares.max(axis=1), governs, shares, spar.worst_node)
 
 
+def _peaks(options: Options, stiffness: Floats, integrate: bool) -> Peaks:
+    """Drops by energy, taut pieces as hung."""
+    weight = options.mass_kg * G_M_S2
+    weights = (weight[:, 0], weight[:, 1], weight[:, 2])
+    hang = Hang(
+        options.lead_m, options.arm_m, options.gyration_m, options.swing_rad, options.start_rad
+    )
+    swing = options.lead_m * (1.0 - np.cos(options.swing_rad))
+    dropped = lead_peaks(weights, options.drop_m + swing, stiffness, options.run_m)
+    hung = hung_peaks(weights, hang, stiffness, options.run_m, integrate)
+    fell = options.drop_m > 0.0
+    return Peaks(
+        np.where(fell, dropped.low_n, hung.low_n),
+        np.where(fell, dropped.likely_n, hung.likely_n),
+        np.where(fell, dropped.high_n, hung.high_n),
+    )
+
+
 def _check(options: Options, anchors: int) -> None:
     k = len(options.drop_m)
-    shapes = {
-        "mass_kg": (k, 3), "lead_m": (k,), "line_m": (k,), "swing_rad": (k,),
-        "turning_factor": (k,), "run_m": (k,), "anchor": (k,), "lead_direction": (k, 3),
-    }  # fmt: skip
+    plain = ("lead_m", "line_m", "swing_rad", "arm_m", "gyration_m", "start_rad", "run_m", "anchor")
+    shapes: dict[str, tuple[int, ...]] = dict.fromkeys(plain, (k,))
+    shapes |= {"mass_kg": (k, 3), "lead_direction": (k, 3)}
     for name, shape in shapes.items():
         if np.shape(getattr(options, name)) != shape:
             raise InvalidInputError(
                 f"{name} has shape {np.shape(getattr(options, name))}; {shape} is needed."
             )
     within("release angle", options.swing_rad, 0.0, np.pi / 2, unit="rad")
-    within("turning factor", options.turning_factor, 1.0, 5.0)
     if k and not (options.anchor.min() >= 0 and options.anchor.max() < anchors):
         raise InvalidInputError(f"an option names an anchor outside the {anchors} given.")
 

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from numba import njit
 
 from treescan.errors import InvalidInputError
-from treescan.rigging.model import SAFETY_PERSON, SparModel, spar_model
+from treescan.rigging.model import FIELD, SAFETY_PERSON, SparModel, spar_model
 
 __all__ = [
     "SAFETY_PERSON",
@@ -66,7 +66,9 @@ class SparShares:
     """Per case, each shape (cases,): the section nearest its limit, and the base.
 
     ``share`` is the stress of the factored load and of self weight over the ultimate stress
-    (1 at the limit).  Self weight counts once, at the high mass: the tree has stood under it.
+    (1 at the limit).  Self weight counts once, at the high mass, and against the strength before
+    the field and union factors: every union has carried it, so those knock-downs belong to what
+    is added [assumption].  Decay, cracks and cavities count in full for both.
     ``base_moment_n_m`` is the overturning moment at the ground, unfactored, self weight
     included; ``root_share`` its factored value over what the root plate is assumed to hold.
     """
@@ -131,12 +133,13 @@ def peak_shares(model: SparModel, loads: Loads, factor: Floats | float | None = 
     cases = len(loads.start) - 1
     share, worst = np.zeros(cases), np.zeros(cases, dtype=np.int64)
     base = np.zeros((cases, 3))
+    proven = FIELD * model.union
     _walk(
         model.graph.parent.astype(np.int64),
         model.section_m,
         model.axis,
         _limits(model, factors),
-        np.hstack([model.self_force_n, model.self_moment_n_m]),
+        np.hstack([model.self_force_n, model.self_moment_n_m]) * proven[:, None],
         model.base_m,
         (loads.start, loads.node, loads.point_m, loads.force_n),
         (share, worst, base),
