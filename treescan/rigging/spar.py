@@ -85,7 +85,7 @@ class SectionForces:
     """Forces at every section for one case, each shape (n,). [N], [N m]
 
     Off the loaded paths only self weight acts.  ``share`` is stress over ultimate stress
-    with no factor on the load.
+    with no factor on the load, self weight counted as in :class:`SparShares`.
     """
 
     bending_n_m: Floats
@@ -159,20 +159,31 @@ def section_forces(model: SparModel, loads: Loads) -> SectionForces:
     tension.
     """
     _check(model, loads)
-    force, moment = model.self_force_n.copy(), model.self_moment_n_m.copy()
+    force, moment = np.zeros_like(model.self_force_n), np.zeros_like(model.self_moment_n_m)
     for node, point, load in zip(loads.node, loads.point_m, loads.force_n, strict=True):
         path = np.array(model.graph.ancestors(int(node)))
         force[path] += load
         moment[path] += np.cross(point - model.section_m[path], load)
-    torsion = np.einsum("ij,ij->i", moment, model.axis)
-    axial = np.einsum("ij,ij->i", force, model.axis)
-    bending = np.linalg.norm(moment - torsion[:, None] * model.axis, axis=1)
-    shear = np.linalg.norm(force - axial[:, None] * model.axis, axis=1)
+    proven = (FIELD * model.union)[:, None]
+    counted = _components(
+        model, force + proven * model.self_force_n, moment + proven * model.self_moment_n_m
+    )
+    bending, torsion, shear, axial = counted
     normal = bending / model.modulus_m3 + np.abs(axial) / model.area_m2
     tangent = np.abs(torsion) / (2.0 * model.modulus_m3) + 4.0 / 3.0 * shear / model.area_m2
     share = np.hypot(normal / model.bending_pa, tangent / model.shear_pa)
     share[0] = 0.0
-    return SectionForces(bending, torsion, shear, axial, share)
+    whole = _components(model, force + model.self_force_n, moment + model.self_moment_n_m)
+    return SectionForces(*whole, share)
+
+
+def _components(model: SparModel, force: Floats, moment: Floats) -> tuple[Floats, ...]:
+    """Bending, torsion, shear and axial force at every section, each shape (n,)."""
+    torsion = np.einsum("ij,ij->i", moment, model.axis)
+    axial = np.einsum("ij,ij->i", force, model.axis)
+    bending = np.linalg.norm(moment - torsion[:, None] * model.axis, axis=1)
+    shear = np.linalg.norm(force - axial[:, None] * model.axis, axis=1)
+    return bending, torsion, shear, axial
 
 
 def allowable_n(
