@@ -214,3 +214,20 @@ def test_b1_bridge_formula(axles, feet, pounds):
 
 def test_bridge_formula_in_metres():
     assert bridge_formula_kg(3, 20 * 0.3048) == pytest.approx(51_000 * 0.45359237)
+
+
+def test_nothing_left_makes_an_empty_sheet(oak_tree):
+    graph, mass = oak_tree
+    plan = haul_plan(graph, mass, OAK, Site(), pieces=[])
+    assert plan.rows == ()
+    assert all(truck.loads.high == 0 for truck in plan.trucks)
+
+
+def test_wood_for_sale_is_told_in_cords_and_board_feet():
+    graph, mass = pole((0.30, 0.25), 7.2)
+    plan = haul_plan(graph, mass, OAK, Site())
+    assert any("cords of 128" in note for note in plan.notes)
+    sawn = next(note for note in plan.notes if "board feet" in note)
+    assert sawn.startswith("3 log(s)")
+    thin, light = pole((0.12, 0.10), 7.2)
+    assert not any("board feet" in n for n in haul_plan(thin, light, OAK, Site()).notes)

@@ -238,3 +238,10 @@ def test_a_scan_at_twice_the_scale_raises_an_alarm():
 def test_a_pole_has_the_form_factor_of_a_cylinder():
     pole = chain(np.full(11, 0.2), 10.0)
     assert p.form_factor(pole, 0.4, 10.0) == pytest.approx(1.0, rel=1e-9)
+
+
+def test_a_tree_without_dbh_has_no_check():
+    pole = chain(np.full(11, 0.2), 10.0)
+    oak = find_species("white oak")
+    with pytest.raises(InvalidInputError, match="above 0 m"):
+        p.plausibility(pole, green_mass(pole, oak), oak, 0.0, 10.0)

@@ -32,6 +32,7 @@ from treescan.skeleton.extract import extract_skeleton
 from treescan.skeleton.graph import TreeGraph
 from treescan.wood.decay import WoodState
 from treescan.wood.mass import green_mass
+from treescan.wood.plausibility import plausibility
 from treescan.wood.species import find_species
 from treescan.wood.types import GreenMass, Species
 
@@ -234,6 +235,9 @@ def job_result(
     if haul is None:
         steps, hours = (plan.steps, plan.hours) if plan else (None, None)
         haul = haul_plan(survey.graph, mass, species, site, steps, hours=hours)
+    beside = plausibility(
+        survey.graph, mass, species, survey.measures.dbh_m, survey.measures.height_m
+    )
     xyz, rgb = _display(survey.cloud)
     tree_xyz = survey.tree.xyz if survey.tree is not None else np.zeros((0, 3), np.float32)
     return JobResult(
@@ -253,8 +257,12 @@ def job_result(
         haul=haul,
         decisions=survey.decisions,
         unseen=survey.unseen,
-        cautions=standing_cautions(site, species, planned=plan is not None),
+        cautions=(
+            *standing_cautions(site, species, planned=plan is not None),
+            *beside.alarms,
+        ),
         crs=survey.crs,
+        plausibility=beside,
     )
 
 

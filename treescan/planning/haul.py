@@ -16,13 +16,16 @@ from treescan.planning.types import HaulPlan, HaulRow, Step, TruckLoads
 from treescan.site.model import Site, Truck
 from treescan.skeleton.graph import TreeGraph
 from treescan.units import ZERO_BAND, Band
-from treescan.wood.logs import brush_loose_m3, chip_loose_m3, stacked_m3
+from treescan.wood.logs import board_feet, brush_loose_m3, chip_loose_m3, cords, stacked_m3
 from treescan.wood.types import GreenMass, Species
 
 Int32s = npt.NDArray[np.int32]
 
 CLASS_M = 0.10
 """Width of the diameter classes of the log list."""
+SAW_LOG_M, SAW_LOG_LENGTH_M = 0.30, 2.4
+"""Small end over bark and length from which a log may be sawn (common practice, 12 in, 8 ft)."""
+_NOTHING = np.zeros(0, dtype=np.int32)
 
 
 def haul_plan(
@@ -75,18 +78,24 @@ def haul_plan(
     )
     rows = (*_log_rows(bucking.logs), *_fine_rows(bucking, loose, kind))
     trucks, load_notes = _truck_loads(site, bucking, loose, kind)
-    total = mass.band(np.concatenate(pieces))
+    total = mass.band(np.concatenate([_NOTHING, *pieces]))
     return HaulPlan(
         rows=rows,
         trucks=trucks,
         quote=quote_rows(site, trucks, total, steps=steps, hours=hours, mass=mass, graph=graph),
-        notes=(*bucking.notes, *load_notes, *_standing_notes(site, kind), *road_notes(site)),
+        notes=(
+            *bucking.notes,
+            *load_notes,
+            *_standing_notes(site, kind),
+            *_sale_notes(bucking.logs, species),
+            *road_notes(site),
+        ),
     )
 
 
 def _volume_spread(mass: GreenMass, pieces: Sequence[Int32s]) -> tuple[float, float, float]:
     """Factors on solid volume: the mass band's, without the part that is density (halved)."""
-    total = mass.band(np.concatenate(pieces))
+    total = mass.band(np.concatenate([_NOTHING, *pieces]))
     likely = max(total.likely, 1e-9)
     return (
         1.0 - 0.5 * (1.0 - total.low / likely),
@@ -246,3 +255,28 @@ def _standing_notes(site: Site, kind: str) -> tuple[str, ...]:
         f"trucks filled to {site.haul.fill_share:.0%}.",
         "Stacked logs fill 55 to 75 % of their space with wood; weights are green, low to high.",
     )
+
+
+def _sale_notes(logs: Sequence[Log], species: Species) -> tuple[str, ...]:
+    """Stacked firewood and lumber yield, for those who sell wood; yields, never weights."""
+    if not logs:
+        return ()
+    solid = _summed(log.solid_m3 for log in logs)
+    stack = Band(cords(solid.low).low, cords(solid.likely).likely, cords(solid.high).high)
+    notes = [f"As firewood the logs stack to {stack.low:.1f} to {stack.high:.1f} cords of 128 ft³."]
+    sawn = [
+        log
+        for log in logs
+        if log.small_end_m >= SAW_LOG_M and log.length_m >= SAW_LOG_LENGTH_M - 1e-6
+    ]
+    if sawn:
+        yields = board_feet(
+            [log.small_end_m for log in sawn], [log.length_m for log in sawn], species
+        )
+        notes.append(
+            f"{len(sawn)} log(s) from {SAW_LOG_M * 100:.0f} cm and {SAW_LOG_LENGTH_M:g} m may be "
+            f"sawn if sound and free of metal: {yields.doyle:.0f} board feet by Doyle, "
+            f"{yields.scribner:.0f} by Scribner, {yields.international:.0f} by International "
+            "1/4 inch (yields, not weights)."
+        )
+    return tuple(notes)

@@ -14,6 +14,7 @@ from treescan.rigging.types import Anchor, GearSet, LoadResult
 from treescan.site.model import Site
 from treescan.skeleton.graph import TreeGraph
 from treescan.units import Band
+from treescan.wood.plausibility import Plausibility
 from treescan.wood.types import GreenMass, Piece, Species
 
 Floats = npt.NDArray[np.float64]
@@ -133,6 +134,7 @@ class JobResult:
     ``display_xyz`` (n, 3) and ``display_rgb`` (n, 3) are the thinned cloud for pictures.
     ``plan`` is None when no site file was given.  ``crs`` is the coordinate system as the scan
     states it, or ""; ``date`` is the day printed on the outputs (ISO), or "" to leave it open.
+    ``plausibility`` holds the published equations that stand beside the scan's weight.
     """
 
     scan_name: str
@@ -154,3 +156,4 @@ class JobResult:
     cautions: tuple[str, ...]
     crs: str = ""
     date: str = ""
+    plausibility: Plausibility | None = None

@@ -102,7 +102,16 @@ def _woody_band(
     return np.minimum(low, likely), likely, np.maximum(high, likely)
 
 
-def _notes(species: Species, state: WoodState, crown: FineCrown, wet: bool) -> tuple[str, ...]:
+def _wet_note(dry_kg: float, film_kg: tuple[Floats, Floats, Floats]) -> str:
+    """By how much a film of rain makes the tree heavier."""
+    low, likely, high = (100.0 * float(part.sum()) / max(dry_kg, 1e-9) for part in film_kg)
+    return (
+        f"Wet: a film of rain on leaves and bark adds about {likely:.0f} % to the green mass "
+        f"({low:.0f} to {high:.0f} %); snow and ice are not counted."
+    )
+
+
+def _notes(species: Species, state: WoodState, crown: FineCrown, wet: str) -> tuple[str, ...]:
     notes = [*species.notes, *state.notes, *crown.notes]
     if state.dead.any():
         notes.append(
@@ -110,7 +119,7 @@ def _notes(species: Species, state: WoodState, crown: FineCrown, wet: bool) -> t
             "heavy as sound wood."
         )
     if wet:
-        notes.append("Wet: a film of rain on leaves and bark is counted; snow and ice are not.")
+        notes.append(wet)
     return tuple(dict.fromkeys(notes))
 
 
@@ -161,6 +170,7 @@ def green_mass(
         crown.twig_kg + (0.0 if bare_possible else 1.0) * crown.leaf_kg
     )
     film = water_film_kg(graph, species, crown) if wet else (0.0 * fine, 0.0 * fine, 0.0 * fine)
+    wet_note = _wet_note(float((likely + fine).sum()), film) if wet else ""
     return GreenMass(
         woody_kg=likely,
         crown_kg=fine,
@@ -168,7 +178,7 @@ def green_mass(
         low_kg=low + fine_low + film[0],
         likely_kg=likely + fine + film[1],
         high_kg=high + fine * (1.0 + Z_95 * CROWN_CV) + film[2],
-        notes=_notes(species, state, crown, wet),
+        notes=_notes(species, state, crown, wet_note),
         leaf_kg=crown.leaf_kg,
         crown_reach_m=crown_reach_m(graph),
         crown_centre_m=crown_centre_m(graph),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from treescan.errors import InvalidInputError
 from treescan.mensuration.volume import edge_volume_m3
 from treescan.skeleton.graph import TreeGraph
 from treescan.units import Band, mass_text
@@ -79,18 +80,20 @@ def _equations(species: Species, dbh_m: float, height_m: float) -> tuple[MassChe
     woody = 1.0 - float(foliage_share(species.conifer, dbh_cm))
     rows = [
         (
-            f"national equation, {group.name}",
+            f"national equation for {group.name}",
             "jenkins-2003",
             float(jenkins_dry_kg(group, dbh_cm)) * woody,
         ),
         (
-            "diameter, height and wood density",
+            "equation from diameter, height and wood density",
             "chave-2014",
             chave_dry_kg(species.basic_specific_gravity, dbh_cm, height_m) * woody,
         ),
     ]
     if species.scientific_name == "Fagus sylvatica":
-        rows.append(("European beech", "wutzler-2008", wutzler_beech_dry_kg(dbh_cm, height_m)))
+        rows.append(
+            ("equation for European beech", "wutzler-2008", wutzler_beech_dry_kg(dbh_cm, height_m))
+        )
     return tuple(
         MassCheck(
             name,
@@ -123,7 +126,16 @@ def plausibility(
 
     The equations give woody mass for forest-grown trees; the scan's is wood with twigs,
     without leaves and rain.  An alarm is raised where the bands do not meet.
+
+    Raises
+    ------
+    InvalidInputError
+        If DBH or height is not above 0.
     """
+    if not (np.isfinite([dbh_m, height_m]).all() and dbh_m > 0 and height_m > 0):
+        raise InvalidInputError(
+            f"plausibility needs a DBH and a height above 0 m, not {dbh_m:g} and {height_m:g}."
+        )
     nodes = np.arange(len(graph))
     scan = mass.band(nodes)
     leaves = float(mass.leaf_kg.sum() + mass.water_kg.sum())
