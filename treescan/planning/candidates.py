@@ -28,6 +28,10 @@ STUMP_HEIGHT_M = 0.2
 """Stems are cut this high above the ground; lower wood stays as the stump. [m]"""
 
 
+LEAST_SPLIT_KG = 3.0
+"""No piece is divided so far that a part weighs less than this: our choice. [kg]"""
+
+
 @dataclass(frozen=True)
 class CutRules:
     """Limits on a single piece and on where a climber can cut.
@@ -403,12 +407,15 @@ def _piece_length_m(graph: TreeGraph, nodes: Int32s) -> float:
 def _without_slivers(
     pieces: CutSet, mass: GreenMass, rules: CutRules, new: set[int]
 ) -> CutSet | None:
-    """Drop new cuts whose piece is shorter than a saw cut is worth; None when none is left."""
+    """Drop new cuts whose piece is not worth a saw cut; None when none is left."""
     short = [
         int(pieces.cuts[row])
         for row, nodes in enumerate(pieces.members)
         if int(pieces.cuts[row]) in new
-        and _piece_length_m(pieces.graph, nodes) < 0.5 * rules.least_length_m
+        and (
+            _piece_length_m(pieces.graph, nodes) < rules.least_length_m
+            or mass.high_kg[nodes].sum() < LEAST_SPLIT_KG
+        )
     ]
     if len(short) == len(new):
         return None

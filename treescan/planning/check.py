@@ -247,15 +247,18 @@ def _path_faults(tree: _Tree, step: Json, piece: npt.NDArray[np.int64], site: Si
     outside = np.maximum(box.min(0) - way[0], way[0] - box.max(0)).max()
     if outside > 0.6:
         faults.append(f"step {number}: its path starts {outside:.1f} m outside the piece")
-    faults += _landing_faults(step, way[-1], site)
+    faults += _landing_faults(step, way[-1], tree.xyz[0], site)
     faults += _clearance_faults(step, tree.xyz[piece], way, _nearest(tree, site), reach)
     return faults
 
 
-def _landing_faults(step: Json, end_m: Floats, site: Site) -> list[str]:
+def _landing_faults(step: Json, end_m: Floats, foot_m: Floats, site: Site) -> list[str]:
     if step["method"] not in ("free fall", "hinge fall") or step.get("broken_limits"):
         return []
     zones = {z.name: z.footprint_m for z in site.drop_zone}
+    if step["landing"] == "foot of the stem":
+        away = float(np.hypot(*(end_m - foot_m)[:2]))
+        return [] if away <= 3.55 else [f"step {step['step']}: falls {away:.1f} m from the stump"]
     if step["landing"] not in zones:
         return [f"step {step['step']}: '{step['landing']}' is no drop zone of the site"]
     if not in_zone(end_m, zones[step["landing"]]):

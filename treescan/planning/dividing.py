@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from treescan.planning.candidates import CutSet, evened, first_cuts, split_piece
+from treescan.planning.candidates import CutSet, first_cuts, split_piece
 from treescan.planning.edits import Edit, edited_cuts, forced
 from treescan.planning.falls import fall_options
 from treescan.planning.hangs import hang_options
@@ -15,11 +15,16 @@ from treescan.planning.job import Job
 from treescan.planning.options import Option, front, least_bad
 from treescan.wood.types import Piece
 
-MOST_ROUNDS = 5
+MOST_DEPTH = 3
 MOST_REASONS = 5
-SPLIT_LENGTH_M = 2.5
-SPLIT_KG = 25.0
-"""Where only the way is too wide, shorter and lighter pieces than this are not cut finer."""
+SPLIT_KG = 8.0
+"""Lighter pieces are not cut finer: a person can hold them."""
+
+ALWAYS_LINED_KG = 60.0
+"""Lighter pieces that may fall are not looked at on the line."""
+
+WORTH_SHARE = 0.75
+"""A finer cut is worth it when at most this share of the piece is left without a way."""
 
 
 @dataclass(frozen=True)
@@ -49,30 +54,60 @@ class Divided:
     flags: tuple[str, ...] = ()
 
 
+class _Judge:
+    """Judges pieces and remembers the answers."""
+
+    def __init__(self, job: Job):
+        self.job = job
+        self.known: dict[tuple[int, tuple[int, ...]], PieceWays] = {}
+
+    def __call__(self, pieces: CutSet, row: int) -> PieceWays:
+        key = (int(pieces.cuts[row]), pieces.inner_cuts(row))
+        if key not in self.known:
+            self.known[key] = judge(self.job, pieces, row)
+        return self.known[key]
+
+
 def divide(job: Job, tell: Callable[[float], None]) -> Divided:
-    """Cut, judge, cut finer where no way is left, until every piece has one or none helps."""
+    """Cut, judge, and cut finer where no way is left and finer pieces have one."""
     inputs = job.inputs
     edits = inputs.edits or ()
     pieces = first_cuts(inputs.graph, inputs.mass, inputs.ground, job.rules, inputs.standing)
-    judged: dict[tuple[int, tuple[int, ...]], PieceWays] = {}
-    for number in range(MOST_ROUNDS):
-        pieces_now = _judge_all(job, pieces, judged, _part(tell, number))
-        finer = _finer(job, pieces, pieces_now)
-        if finer is None:
-            break
-        pieces = finer
-    pieces = evened(pieces, inputs.mass.high_kg, job.rules) if not edits else pieces
+    judged = _Judge(job)
+    cuts = pieces.cuts.tolist()
+    for number, cut in enumerate(cuts):
+        pieces = _settled(judged, pieces, int(cut), MOST_DEPTH)
+        tell((number + 1) / len(cuts))
     flags: list[str] = []
     if edits:
         pieces, flags = edited_cuts(pieces, edits)
-    ways = _judge_all(job, pieces, judged, lambda _s: None)
-    tell(1.0)
-    return Divided(pieces, tuple(_overruled(w, edits) for w in ways), tuple(flags))
+    ways = tuple(_overruled(judged(pieces, row), edits) for row in range(len(pieces)))
+    return Divided(pieces, ways, tuple(flags))
 
 
-def _part(tell: Callable[[float], None], number: int) -> Callable[[float], None]:
-    """Progress within one round."""
-    return lambda share: tell((number + share) / MOST_ROUNDS)
+def _settled(judged: _Judge, pieces: CutSet, cut: int, depth: int) -> CutSet:
+    """Cut one piece finer while that leaves less wood without a way."""
+    row = int(np.searchsorted(pieces.cuts, cut))
+    way = judged(pieces, row)
+    if way.kept or depth == 0 or way.piece.mass_kg.high < SPLIT_KG:
+        return pieces
+    excess = way.options[0].excess
+    first = float(np.clip(0.9 / excess, 0.3, 0.75)) if excess > 1.0 else 0.55
+    job = judged.job
+    for share in (first, 0.5 * first):
+        finer = split_piece(pieces, row, job.inputs.mass, job.inputs.ground, job.rules, share)
+        if finer is None:
+            continue
+        inside = set(pieces.members[row].tolist())
+        rows = [r for r, c in enumerate(finer.cuts) if int(c) in inside]
+        left = [judged(finer, r) for r in rows]
+        broken = sum(w.piece.mass_kg.high for w in left if not w.kept)
+        if broken <= WORTH_SHARE * way.piece.mass_kg.high:
+            for w in left:
+                if not w.kept:
+                    finer = _settled(judged, finer, w.piece.butt_node, depth - 1)
+            return finer
+    return pieces
 
 
 def judge(job: Job, pieces: CutSet, row: int) -> PieceWays:
@@ -82,7 +117,7 @@ def judge(job: Job, pieces: CutSet, row: int) -> PieceWays:
     )
     order = int(job.inputs.graph.order[piece.butt_node])
     found = fall_options(piece, order, job.field)
-    if not any(o.kept and o.room_m > 1.0 for o in found) or piece.mass_kg.high > 15.0:
+    if piece.mass_kg.high > ALWAYS_LINED_KG or not any(o.kept and o.room_m > 0.3 for o in found):
         found += hang_options(job, piece, order)
     best = front(found)
     refused = [o for o in found if not o.kept]
@@ -96,43 +131,6 @@ def _reasons(refused: list[Option]) -> tuple[str, ...]:
     for option in refused:
         seen.setdefault((option.method, option.broken[0][:14]), option.refusal())
     return tuple(list(seen.values())[:MOST_REASONS])
-
-
-def _judge_all(
-    job: Job,
-    pieces: CutSet,
-    judged: dict[tuple[int, tuple[int, ...]], PieceWays],
-    tell: Callable[[float], None],
-) -> list[PieceWays]:
-    """Ways of every piece; pieces seen before are not judged again."""
-    result = []
-    for row in range(len(pieces)):
-        key = (int(pieces.cuts[row]), pieces.inner_cuts(row))
-        if key not in judged:
-            judged[key] = judge(job, pieces, row)
-        result.append(judged[key])
-        tell((row + 1) / len(pieces))
-    return result
-
-
-def _finer(job: Job, pieces: CutSet, ways: list[PieceWays]) -> CutSet | None:
-    """Cut every piece without a way once more; None when no cut can be added."""
-    changed = False
-    for row in range(len(ways) - 1, -1, -1):
-        way = ways[row]
-        if way.kept:
-            continue
-        excess = way.options[0].excess
-        if excess <= 1.0 and (
-            way.piece.length_m < SPLIT_LENGTH_M or way.piece.mass_kg.high < SPLIT_KG
-        ):
-            continue
-        share = float(np.clip(0.9 / excess, 0.35, 0.75)) if excess > 1.0 else 0.55
-        here = int(np.searchsorted(pieces.cuts, way.piece.butt_node))
-        finer = split_piece(pieces, here, job.inputs.mass, job.inputs.ground, job.rules, share)
-        if finer is not None:
-            pieces, changed = finer, True
-    return pieces if changed else None
 
 
 def _overruled(ways: PieceWays, edits: tuple[Edit, ...]) -> PieceWays:

@@ -4,28 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from treescan.errors import InvalidInputError
 from treescan.motion.fall import BOUNCE_M, free_fall, hinge_fall
-from treescan.motion.landing import landing_zone
+from treescan.motion.landing import footprint_polygon
 from treescan.motion.types import Path
 from treescan.planning.candidates import CutRules
-from treescan.planning.options import Option, judged_gaps, room_m, strikes
+from treescan.planning.options import Option, judged_gaps, passing, standing_distance_m
 from treescan.pointcloud.cloud import Ground
-from treescan.site.model import Site
-from treescan.site.obstacles import Obstacles, Zone
+from treescan.site.model import Site, Target
+from treescan.site.obstacles import SURFACE_ENERGY_J, Obstacles, Zone
 from treescan.units import Band
 from treescan.wood.types import Piece
 
 Floats = npt.NDArray[np.float64]
 
-THROWN_KG = 25.0
-THROW_SPEED_M_S = 1.5
-"""A climber pushes pieces up to this mass off with about this speed: common practice, no
-source."""
+THROWS = ((25.0, 1.5), (6.0, 3.0))
+"""A climber pushes pieces up to the first mass off with about this speed, and throws light
+ones: common practice, no source. [kg], [m/s]"""
 
 UPRIGHT_DEG = 50.0
 """A piece that stands within this of plumb is tipped on a hinge, others just sag and drop."""
@@ -35,14 +36,69 @@ BELOW_LEVEL_DEG = 10.0
 """The face aims this far below level, so that a limb does not part early: common practice."""
 
 
+ENOUGH_ROOM_M = 0.5
+"""A fall that keeps every limit with this much room to spare ends the search. [m]"""
+
+LOW_TARGET_M = 1.0
+SPILL_SHARE = 0.1
+FOOT = "foot of the stem"
+FOOT_RADIUS_M = 3.5
+FOOT_WARNING = (
+    "comes down at the foot of the stem, outside the marked zones: keep people out, lay brush"
+)
+"""Stem logs may come down beside their own stump where no target is: common practice."""
+
+
 @dataclass(frozen=True)
 class Field:
-    """What falls are judged against."""
+    """What ways are judged against."""
 
     ground: Ground
     obstacles: Obstacles
     site: Site
     rules: CutRules
+    foot_m: Floats
+
+    @cached_property
+    def drops(self) -> dict[str, shapely.Polygon]:
+        """Drop zones by name."""
+        return {z.name: shapely.Polygon(z.corners_m) for z in self.obstacles.drop_zones}
+
+    @cached_property
+    def grounds(self) -> dict[str, shapely.Polygon]:
+        """Landings first, then drop zones: where lowered pieces may be set down."""
+        return {z.name: shapely.Polygon(z.corners_m) for z in self.obstacles.landings} | self.drops
+
+    @cached_property
+    def low_targets(self) -> tuple[tuple[str, shapely.Geometry], ...]:
+        """Plan shapes of the targets that stand on or near the ground."""
+        return tuple((t.name, plan_shape(t)) for t in self.site.target if t.base_m < LOW_TARGET_M)
+
+    def comes_to_lie(self, path: Path, zones: Sequence[str]) -> tuple[str, str, str]:
+        """Judge where a piece ends: (fault or "", zone, warning or "").
+
+        The centre of mass must come to rest inside a zone; what may reach over its edge must
+        not reach a target.
+        """
+        print_ = footprint_polygon(path)
+        for name, shape in self.low_targets:
+            if print_.intersects(shape):
+                return f"could land or roll against the {name}", "", ""
+        end = shapely.Point(path.landing_m[:2])
+        for name in zones:
+            shape = self.grounds[name]
+            if shape.covers(end):
+                out = 1.0 - shape.intersection(print_).area / max(print_.area, 1e-9)
+                told = f"up to {out * 100:.0f} % of where it may lie is outside {name}"
+                return "", name, told if out > SPILL_SHARE else ""
+        return "would come to lie outside every zone", "", ""
+
+
+def plan_shape(target: Target) -> shapely.Geometry:
+    """Plan shape of a target."""
+    if target.footprint_m is not None:
+        return shapely.Polygon(target.footprint_m)
+    return shapely.LineString(target.path_m).buffer(target.width_m / 2, cap_style="flat")
 
 
 def is_log(piece: Piece, order: int, rules: CutRules) -> bool:
@@ -60,8 +116,12 @@ def fall_options(piece: Piece, order: int, field: Field) -> list[Option]:
     if not field.obstacles.drop_zones:
         return []
     found = []
+    before = standing_distance_m(piece, field.obstacles)
     for path, azimuth, below in _paths(piece, field):
-        found.append(_judged(piece, order, field, path, (azimuth, below)))
+        option = _judged((piece, order, before), field, path, (azimuth, below))
+        found.append(option)
+        if option.kept and option.room_m > ENOUGH_ROOM_M:
+            break
     return found
 
 
@@ -69,13 +129,15 @@ def _paths(piece: Piece, field: Field) -> Iterator[tuple[Path, float | None, flo
     """Ways of falling worth a look, with the hinge's aim where there is one."""
     if upright_deg(piece) > UPRIGHT_DEG:
         yield free_fall(piece, field.ground, bounce_m=_bounce_m(piece)), None, None
-        if piece.mass_kg.high <= THROWN_KG:
+        for most_kg, speed in THROWS:
+            if piece.mass_kg.high > most_kg:
+                continue
             for azimuth in aims_m(piece.cut_m, field.obstacles.drop_zones)[:2]:
                 yield (
                     free_fall(
                         piece,
                         field.ground,
-                        release_speed_m_s=THROW_SPEED_M_S,
+                        release_speed_m_s=speed,
                         break_angle_deg=0.0,
                         push_azimuth_deg=azimuth,
                         bounce_m=_bounce_m(piece),
@@ -104,9 +166,13 @@ def aims_m(cut_m: Floats, zones: Sequence[Zone]) -> list[float]:
     for zone in sorted(zones, key=lambda z: float(np.linalg.norm(z.centre_m[:2] - cut_m[:2]))):
         away = zone.centre_m[:2] - cut_m[:2]
         centre = float(np.degrees(np.arctan2(away[0], away[1]))) % 360.0
-        spread = (0.0, 30.0, -30.0) if np.linalg.norm(away) > 2.0 else (0.0, 90.0, 180.0, 270.0)
+        spread = (
+            (0.0, 30.0, -30.0, 60.0, -60.0)
+            if np.linalg.norm(away) > 2.0
+            else (0.0, 90.0, 180.0, 270.0)
+        )
         result += [(centre + turn) % 360.0 for turn in spread]
-    return result[:9]
+    return result[:12]
 
 
 def _bounce_m(piece: Piece) -> float:
@@ -114,30 +180,51 @@ def _bounce_m(piece: Piece) -> float:
     return float(np.interp(piece.mass_kg.high, [30.0, 120.0], [0.3, BOUNCE_M]))
 
 
+def _at_foot(path: Path, field: Field) -> bool:
+    """Whether a stem log lies beside its own stump, clear of targets."""
+    away = float(np.linalg.norm(path.landing_m[:2] - field.foot_m[:2]))
+    clear = not any(footprint_polygon(path).intersects(s) for _, s in field.low_targets)
+    return away <= FOOT_RADIUS_M and clear
+
+
+def zone_energy_j(field: Field, name: str) -> float:
+    """Impact energy that a zone takes; the foot of the stem is taken as bare soil. [J]"""
+    for zone in field.obstacles.drop_zones:
+        if zone.name == name:
+            return zone.max_energy_j
+    return SURFACE_ENERGY_J["bare soil"] if name == FOOT else 0.0
+
+
 def _judged(
-    piece: Piece, order: int, field: Field, path: Path, aim: tuple[float | None, float | None]
+    what: tuple[Piece, int, Floats],
+    field: Field,
+    path: Path,
+    aim: tuple[float | None, float | None],
 ) -> Option:
+    piece, order, before = what
     site = field.site
     gaps = judged_gaps(piece, path, field.obstacles, site.conditions.wind_m_s)
-    zone, limit_j, kept = landing_zone(path, piece, field.obstacles, "drop")
-    broken = strikes(gaps)
+    fault, zone, spill = field.comes_to_lie(path, tuple(field.drops))
+    log = is_log(piece, order, field.rules)
+    if fault and not zone and log and _at_foot(path, field):
+        fault, zone, spill = "", FOOT, FOOT_WARNING
+    limit_j = zone_energy_j(field, zone)
+    passed = passing(gaps, before, field.obstacles.is_conductor)
+    broken = list(passed.broken)
     excess = 0.0
-    if not zone:
-        broken.append("would land outside every drop zone")
+    if fault:
+        broken.append(fault)
     elif path.impact_energy_j > limit_j:
         excess = path.impact_energy_j / limit_j
         broken.append(
             f"would strike {zone} with {path.impact_energy_j / 1e3:.1f} kJ;"
             f" {limit_j / 1e3:.1f} kJ is allowed"
         )
-    elif not kept:
-        broken.append(f"could land or roll out of {zone}")
     if piece.mass_kg.high > site.limits.max_piece_kg:
         excess = max(excess, piece.mass_kg.high / site.limits.max_piece_kg)
         broken.append(
             f"may weigh {piece.mass_kg.high:.0f} kg; {site.limits.max_piece_kg:.0f} kg is allowed"
         )
-    log = is_log(piece, order, field.rules)
     low, high = site.minutes.dropped_log if log else site.minutes.dropped_limb
     return Option(
         piece=piece,
@@ -149,8 +236,8 @@ def _judged(
         people=2,
         hinge_azimuth_deg=aim[0],
         hinge_below_level_deg=aim[1],
-        warnings=tuple(path.notes),
+        warnings=(*path.notes, *passed.warnings, *((spill,) if spill else ())),
         broken=tuple(broken),
-        room_m=room_m(gaps),
+        room_m=passed.room_m,
         excess=excess,
     )

@@ -9,29 +9,34 @@ import numpy.typing as npt
 import shapely
 import shapely.ops
 
-from treescan.motion.landing import landing_zone
+from treescan.errors import InvalidInputError
 from treescan.motion.swing import lowered
 from treescan.motion.types import Path
 from treescan.planning.falls import aims_m, is_log, upright_deg
 from treescan.planning.job import Job
-from treescan.planning.options import Option, judged_gaps, room_m, strikes
+from treescan.planning.options import Option, judged_gaps, passing, standing_distance_m
 from treescan.planning.spar_block import block_below, caught_case, caught_path
 from treescan.planning.ties import hung_cases
+from treescan.planning.turning import turned_cases, with_turn
 from treescan.rigging.cases import solve_many
 from treescan.rigging.spar import SparModel
 from treescan.rigging.types import LoadCase, LoadResult
-from treescan.units import Band
+from treescan.units import G_M_S2, Band
 from treescan.wood.types import Piece
 
 Floats = npt.NDArray[np.float64]
 
-MOST_SIMULATED = 4
-TAG_LINE_SLOPE = 0.3
-"""A tag line holds a piece aside by up to this share of the line's height: common practice."""
+MOST_A_TIE = 2
+ENOUGH_KEPT = 2
+MOST_TURNED = 4
+STEEPEST_TAG_SLOPE = 0.7
+"""A tag line never holds a piece further aside than this share of the line's height: our
+choice, no source."""
+
+PRETENSION_SHARE = 0.7
+"""The line is pulled tight to this share of the likely weight before the cut: common practice."""
 
 TOUCHES_M = 0.3
-STIFFEST_PER_KG = 500.0
-"""Line stiffness over mass beyond which the stretch no longer matters to the way. [N/m/kg]"""
 
 
 def hang_options(job: Job, piece: Piece, order: int) -> list[Option]:
@@ -43,35 +48,111 @@ def hang_options(job: Job, piece: Piece, order: int) -> list[Option]:
     if not cases:
         return []
     results = [r for r in solve_many(cases, job.spar) if not r.failed]
-    found = []
-    for result in _worth_simulating(results):
+    found: list[Option] = []
+    for result in _by_promise(job, results):
+        kept = [o for o in found if o.kept]
+        if len(kept) >= ENOUGH_KEPT or (kept and result.share > 1.0):
+            break
         found += _judged(job, order, result)
+    if not any(o.kept for o in found):
+        found += _turned_options(job, piece, order)
     return found
 
 
-def _worth_simulating(results: list[LoadResult]) -> list[LoadResult]:
-    """The lightest-loaded results, at most two an anchor; the block below always."""
+def _turned_options(job: Job, piece: Piece, order: int) -> list[Option]:
+    """Limbs folded up or aside on the hinge before they part."""
+    turned = turned_cases(job, piece)
+    if not turned:
+        return []
+    results = solve_many([t.case for t in turned], job.spar)
+    rated = sorted(
+        (_promise(job, r), i) for i, r in enumerate(results) if not r.failed and r.share <= 1.0
+    )
+    found: list[Option] = []
+    for _, i in rated[:MOST_TURNED]:
+        way, result = turned[i], results[i]
+        reach = float(np.linalg.norm(piece.outline_m - piece.centre_m, axis=1).max())
+        goal, aside = landing_goal(job, way.case.anchor.position_m, 0.7 * reach)
+        after = _hung_path(job, result, goal)
+        if after is None:
+            continue
+        path = with_turn(piece, way, after)
+        option = _option(job, order, result, path, (aside, way.azimuth_deg))
+        option = replace(
+            option,
+            piece=piece,
+            tie_m=way.tie.points_m,
+            hinge_below_level_deg=way.below_level_deg,
+        )
+        found.append(_passed_again(job, option))
+        if found[-1].kept:
+            break
+    return found
+
+
+def _passed_again(job: Job, option: Option) -> Option:
+    """Judge the way of the piece as it grows, its turn on the hinge included."""
+    obstacles = job.field.obstacles
+    gaps = judged_gaps(option.piece, option.path, obstacles, job.inputs.site.conditions.wind_m_s)
+    before = standing_distance_m(option.piece, obstacles)
+    passed = passing(gaps, before, obstacles.is_conductor)
+    kept = [b for b in option.broken if not any(n in b for n in obstacles.names)]
+    return replace(
+        option,
+        clearances=gaps,
+        broken=(*passed.broken, *kept),
+        warnings=(*option.warnings, *passed.warnings),
+        room_m=passed.room_m,
+    )
+
+
+def _by_promise(job: Job, results: list[LoadResult]) -> list[LoadResult]:
+    """The results worth simulating, most promising first, no more than two a kind of tie.
+
+    Promise falls with the load, with the swing and with the room that is missing around the
+    plumb line under the anchor.
+    """
+    rated = sorted(
+        ((_promise(job, result), number) for number, result in enumerate(results)),
+    )
     chosen: list[LoadResult] = []
-    count: dict[int, int] = {}
-    for result in sorted(results, key=lambda r: r.share):
-        node = result.case.anchor.node
-        below = result.case.drop_m > 0.0
-        if below or (count.get(node, 0) < 2 and len(chosen) < MOST_SIMULATED):
+    count: dict[str, int] = {}
+    for _, number in rated:
+        result = results[number]
+        kind = result.case.tie if result.case.drop_m <= 0.0 else "below"
+        if count.get(kind, 0) < MOST_A_TIE:
+            count[kind] = count.get(kind, 0) + 1
             chosen.append(result)
-            count[node] = count.get(node, 0) + 1
     return chosen
+
+
+def _promise(job: Job, result: LoadResult) -> float:
+    case = result.case
+    value = max(result.share, 0.5) + 3.0 * max(result.share - 1.0, 0.0)
+    value += 0.5 * (1.0 - np.cos(case.swing_rad)) + 0.5 * (case.drop_m > 0.0)
+    obstacles = job.field.obstacles
+    if not len(obstacles):
+        return value
+    piece = case.piece
+    reach = np.linalg.norm(piece.outline_m - piece.centre_m, axis=1).max()
+    wide = 0.9 * reach if case.tie == "two-leg" else 0.35 * reach
+    low, high = job.field.foot_m[2] + 0.5, case.anchor.position_m[2] - 1.0
+    line = np.repeat(case.anchor.position_m[None], 4, axis=0)
+    line[:, 2] = np.linspace(low, max(high, low), 4)
+    lack = obstacles.margin_m - obstacles.distance(line, wide).min(axis=0)
+    return float(value + np.maximum(lack, 0.0).sum())
 
 
 def landing_goal(job: Job, anchor_m: Floats, reach_m: float) -> tuple[Floats | None, float]:
     """Where a hanging piece is guided down, and how far aside of plumb that is. [m]
 
-    None where it is let straight down (plumb under the anchor lies well inside a landing).
+    Landings and drop zones both take lowered pieces.  None where it is let straight down
+    (plumb under the anchor lies well inside one of them).
     """
     point = shapely.Point(anchor_m[:2])
     best: tuple[float, shapely.Point] | None = None
-    for zone in job.field.obstacles.landings:
-        shape = shapely.Polygon(zone.corners_m)
-        inner = shape.buffer(-min(reach_m, 3.0))
+    for shape in job.field.grounds.values():
+        inner = shape.buffer(-min(reach_m, 2.0))
         inner = shape.buffer(-0.5) if inner.is_empty else inner
         inner = shape if inner.is_empty else inner
         near = shapely.ops.nearest_points(inner, point)[0]
@@ -83,35 +164,60 @@ def landing_goal(job: Job, anchor_m: Floats, reach_m: float) -> tuple[Floats | N
     return np.array([best[1].x, best[1].y]), float(best[0])
 
 
+def tag_slope(job: Job, piece: Piece) -> float:
+    """How far aside of plumb people hold a piece, over the line's height.
+
+    The pull at the ground is W x over the height of the line (handbook 6.4, F6); each free
+    person gives the hand force of the site file.
+    """
+    people = max(job.inputs.site.crew.ground - 1, 1)
+    weight = G_M_S2 * piece.mass_kg.high
+    return min(people * job.inputs.site.gear.hand_force_n / weight, STEEPEST_TAG_SLOPE)
+
+
 def _judged(job: Job, order: int, result: LoadResult) -> list[Option]:
     case = result.case
     reach = float(np.linalg.norm(case.piece.outline_m - case.piece.centre_m, axis=1).max())
     goal, aside = landing_goal(job, case.anchor.position_m, 0.7 * reach)
     if case.drop_m > 0.0:
         found = []
-        for azimuth in aims_m(case.piece.cut_m, job.field.obstacles.landings)[:3]:
+        for azimuth in _catch_aims(job, case.piece):
             path = caught_path(job, case, azimuth, goal)
             if path is not None:
                 found.append(_option(job, order, result, path, (aside, azimuth)))
         return found
-    stiff = case.gear.line.modulus_n / max(result.line_needed_m, 5.0)
-    stiff = min(stiff, STIFFEST_PER_KG * case.piece.mass_kg.high)
-    for softer in (1.0, 0.1):
-        try:
-            path = lowered(
-                case.piece,
-                case.tie_m,
-                case.anchor.position_m,
-                job.inputs.ground,
-                rope_stiffness_n_m=stiff * softer,
-                lower_to=goal,
-                hold_swing=job.inputs.site.gear.tag_line,
-            )
-        except ValueError:
-            continue
-        if np.isfinite(path.centre_m).all():
-            return [_option(job, order, result, path, (aside, None))]
-    return []
+    path = _hung_path(job, result, goal)
+    return [] if path is None else [_option(job, order, result, path, (aside, None))]
+
+
+def _hung_path(job: Job, result: LoadResult, goal: Floats | None) -> Path | None:
+    """Way of a piece cut free on a taut line; None when it cannot be followed."""
+    case = result.case
+    try:
+        return lowered(
+            case.piece,
+            case.tie_m,
+            case.anchor.position_m,
+            job.inputs.ground,
+            pretension_n=PRETENSION_SHARE * G_M_S2 * case.piece.mass_kg.likely,
+            rope_stiffness_n_m=case.gear.line.modulus_n / max(result.line_needed_m, 5.0),
+            lower_to=goal,
+            hold_swing=job.inputs.site.gear.tag_line,
+        )
+    except InvalidInputError:
+        return None
+
+
+def _catch_aims(job: Job, piece: Piece) -> list[float]:
+    """Azimuths to tip a caught piece: toward the nearest landing, and away from what is near."""
+    aims = aims_m(piece.cut_m, job.field.obstacles.landings or job.field.obstacles.drop_zones)[:1]
+    point = shapely.Point(piece.cut_m[:2])
+    near = [shapely.ops.nearest_points(s, point)[0] for _, s in job.field.low_targets]
+    if near:
+        worst = min(near, key=point.distance)
+        away = np.degrees(np.arctan2(point.x - worst.x, point.y - worst.y)) % 360.0
+        aims.append(float(away))
+    return aims or [0.0]
 
 
 def _option(
@@ -124,16 +230,18 @@ def _option(
     site, case, piece = job.inputs.site, result.case, result.case.piece
     aside, azimuth = way
     gaps = judged_gaps(piece, path, job.field.obstacles, site.conditions.wind_m_s)
-    broken, warnings, excess = strikes(gaps), [*path.notes, *result.warnings], result.share
-    broken += load_limits(result)
-    zone, _, kept = landing_zone(path, piece, job.field.obstacles, "landing")
+    before = standing_distance_m(piece, job.field.obstacles)
+    passed = passing(gaps, before, job.field.obstacles.is_conductor)
+    broken, excess = [*passed.broken, *load_limits(result)], result.share
+    warnings = [*path.notes, *passed.warnings, *result.warnings]
+    fault, zone, spill = job.field.comes_to_lie(path, tuple(job.field.grounds))
     height = float(case.anchor.position_m[2] - path.landing_m[2])
-    if not job.field.obstacles.landings:
-        broken.append("no landing is marked where it could be set down")
-    elif aside > TAG_LINE_SLOPE * height:
+    if aside > tag_slope(job, piece) * height:
         broken.append(f"hangs {aside:.1f} m outside the landing, more than a tag line holds")
-    elif not kept:
-        warnings.append(f"part of it may lie outside {zone or 'the landing'}")
+    elif fault:
+        broken.append(fault)
+    elif spill:
+        warnings.append(spill)
     if path.lowest_m < -TOUCHES_M:
         warnings.append(
             f"its end touches the ground before it hangs ({-path.lowest_m:.1f} m too long)"
@@ -163,7 +271,7 @@ def _option(
         warnings=tuple(warnings),
         broken=tuple(broken),
         share=result.share,
-        room_m=room_m(gaps),
+        room_m=passed.room_m,
         excess=excess,
     )
 

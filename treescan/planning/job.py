@@ -107,7 +107,7 @@ def prepare(inputs: PlanInputs) -> Job:
     return Job(
         inputs,
         rules,
-        Field(inputs.ground, obstacles, site, rules),
+        Field(inputs.ground, obstacles, site, rules, graph.position_m[0]),
         tuple(a for a in anchors if standing[a.node]),
         tie_ins,
         spar,

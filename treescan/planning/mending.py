@@ -87,7 +87,9 @@ def _room(broken: Sequence[Step]) -> str:
 
 
 def _landing(broken: Sequence[Step]) -> str:
-    found = [s for s in broken if any("land" in b or "outside" in b for b in s.broken_limits)]
+    found = [
+        s for s in broken if any("outside" in b or "roll against" in b for b in s.broken_limits)
+    ]
     if not found:
         return ""
     return f"A larger drop zone or landing would take {len(found)} of them."

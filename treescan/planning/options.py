@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -18,6 +18,11 @@ from treescan.wood.types import Piece
 
 Floats = npt.NDArray[np.float64]
 Gaps = tuple[Clearance, ...]
+
+TOUCHING_M = 0.3
+NEARER_M = 0.1
+"""Twigs that touch a target by up to the first are taken as standing at it; no piece may come
+nearer than it stands by more than the second: our choice, no source. [m]"""
 
 WIND_SHARE = 0.05
 """Most drift over height fallen in a wind of 3 m/s: our choice, no source."""
@@ -93,23 +98,64 @@ def judged_gaps(piece: Piece, path: Path, obstacles: Obstacles, wind_m_s: float)
     return tuple(replace(gap, spread_m=gap.spread_m + drift) for gap in gaps)
 
 
-def room_m(clearances: Iterable[Clearance]) -> float:
-    """Least distance beyond a margin, spread included; inf when there is nothing to hit. [m]"""
-    return min((c.distance_m - c.spread_m - c.margin_m for c in clearances), default=float("inf"))
+@dataclass(frozen=True)
+class Passing:
+    """What the closest approaches of one way mean.
+
+    ``broken`` are sentences for margins not kept, ``warnings`` for wood that stands inside a
+    margin already, ``room_m`` is the least distance beyond what is wanted.
+    """
+
+    broken: tuple[str, ...]
+    warnings: tuple[str, ...]
+    room_m: float
 
 
-def strikes(clearances: Iterable[Clearance]) -> list[str]:
-    """Sentences for every margin that is not kept."""
-    found = []
-    for c in clearances:
-        if c.kept:
+def passing(gaps: Gaps, standing_m: Floats, is_conductor: npt.NDArray[np.bool_]) -> Passing:
+    """Judge closest approaches.
+
+    Wood that stands inside a target's margin before the cut cannot keep it; it must then come
+    no nearer than it stands.  From conductors the margin is kept without exception.
+
+    Parameters
+    ----------
+    gaps : tuple of Clearance
+        In the order of the site file.
+    standing_m : ndarray, shape (n,)
+        Distance of the piece to each of them before the cut. [m]
+    is_conductor : ndarray, shape (n,), bool
+    """
+    broken, warnings, room = [], [], float("inf")
+    for gap, before, wire in zip(gaps, standing_m, is_conductor, strict=True):
+        left, wanted = gap.distance_m - gap.spread_m, gap.margin_m
+        if before < wanted and not wire and before > -TOUCHING_M:
+            left, wanted = gap.distance_m, float(before) - NEARER_M
+            if left >= wanted:
+                warnings.append(
+                    f"stands {max(before, 0.0):.1f} m from the {gap.target}, inside its margin of"
+                    f" {gap.margin_m:.1f} m: hold it off while it is cut"
+                )
+        room = min(room, left - wanted)
+        if left >= wanted:
             continue
-        left = c.distance_m - c.spread_m
-        if left < 0.0:
-            found.append(f"would sweep the {c.target} by {-left:.1f} m")
+        if wire and before < wanted:
+            broken.append(
+                f"stands {max(before, 0.0):.1f} m from the {gap.target}, {wanted:.1f} m is to be"
+                " kept"
+            )
+        elif left < 0.0:
+            broken.append(f"would sweep the {gap.target} by {-left:.1f} m")
         else:
-            found.append(f"would pass the {c.target} at {left:.1f} m; {c.margin_m:.1f} m is wanted")
-    return found
+            broken.append(f"would pass the {gap.target} at {left:.1f} m; {wanted:.1f} m is wanted")
+    return Passing(tuple(broken), tuple(warnings), room)
+
+
+def standing_distance_m(piece: Piece, obstacles: Obstacles) -> Floats:
+    """Distance of a piece to every target and conductor before the cut, shape (n,). [m]"""
+    if not len(obstacles):
+        return np.zeros(0)
+    result: Floats = obstacles.distance(piece.outline_m, piece.outline_radius_m).min(axis=0)
+    return result
 
 
 def dominated(option: Option, others: Sequence[Option]) -> bool:

@@ -6,15 +6,11 @@ height of the tie above the cut.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import numpy.typing as npt
 
 from treescan.errors import InvalidInputError
-from treescan.motion.body import rigid_piece
-from treescan.motion.hinge import face_direction, make_hinge, open_hinge, turned
-from treescan.motion.swing import lowered
+from treescan.motion.swing import caught
 from treescan.motion.types import Path
 from treescan.planning.job import Job
 from treescan.rigging.spar import allowable_n
@@ -27,14 +23,10 @@ BLOCK_BELOW_M = 0.4
 TIE_ABOVE_M = 0.4
 """Block below and tie above the cut, as tight as people rig it: common practice, no source."""
 
-TIPPED_DEG = 85.0
-"""The hinge is kept until the piece lies about level: common practice, no source."""
-
 RUN_M = 1.0
 """Line let run on a caught piece: agreed with the brake hand beforehand. [m]"""
 
 LEAST_BLOCK_DIAMETER_M = 0.10
-SAMPLE_S = 0.025
 
 
 def block_below(job: Job, piece: Piece) -> Anchor | None:
@@ -91,55 +83,16 @@ def caught_case(job: Job, piece: Piece, block: Anchor) -> LoadCase:
 def caught_path(
     job: Job, case: LoadCase, azimuth_deg: float, lower_to: Floats | None
 ) -> Path | None:
-    """Way of a piece that tips over its hinge and is caught; None when it cannot be tipped.
-
-    The speed at the end of the tipping is not carried over; ``drop_m`` of the case holds it
-    for the load.
-    """
-    piece = case.piece
-    rigid = rigid_piece(piece)
-    facing = face_direction(azimuth_deg, 0.0)
+    """Way of a piece that tips over its hinge and is caught; None when it cannot be tipped."""
     try:
-        hinge = make_hinge(
-            rigid, piece.cut_m + 0.2 * piece.butt_diameter_m * facing, piece.axis, facing
+        return caught(
+            case.piece,
+            case.tie_m[0],
+            case.anchor.position_m,
+            job.inputs.ground,
+            hinge_azimuth_deg=azimuth_deg,
+            run_m=case.run_m,
+            lower_to=lower_to,
         )
     except InvalidInputError:
         return None
-    if not np.isfinite(hinge.balance_rad):
-        return None
-    time, angle, _ = open_hinge(hinge, rigid.body.mass, float(np.radians(TIPPED_DEG)))
-    wanted = np.append(np.arange(0.0, time[-1], SAMPLE_S), time[-1])
-    centre, rotation = turned(hinge, piece.centre_m, np.interp(wanted, time, angle))
-    turn = rotation[-1]
-
-    def moved(points: Floats) -> Floats:
-        return np.asarray(hinge.point_m + (points - hinge.point_m) @ turn.T)
-
-    tipped = replace(
-        piece,
-        centre_m=centre[-1],
-        inertia_kg_m2=turn @ piece.inertia_kg_m2 @ turn.T,
-        cut_m=moved(piece.cut_m),
-        axis=turn @ piece.axis,
-        outline_m=moved(piece.outline_m),
-    )
-    tie = moved(case.tie_m)
-    lead = float(np.linalg.norm(case.tie_m[0] - case.anchor.position_m))
-    slack = max(lead - float(np.linalg.norm(tie[0] - case.anchor.position_m)), 0.0)
-    after = lowered(
-        tipped,
-        tie,
-        case.anchor.position_m,
-        job.inputs.ground,
-        lead_slack_m=slack,
-        run_m=case.run_m,
-        lower_to=lower_to,
-    )
-    return replace(
-        after,
-        time_s=np.concatenate([wanted, wanted[-1] + after.time_s[1:]]),
-        centre_m=np.concatenate([centre, after.centre_m[1:]]),
-        rotation=np.concatenate([rotation, after.rotation[1:] @ turn]),
-        tension_n=np.concatenate([np.zeros(len(wanted)), after.tension_n[1:]]),
-        contact_time_s=after.contact_time_s + float(wanted[-1]),
-    )

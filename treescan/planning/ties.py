@@ -17,7 +17,7 @@ Floats = npt.NDArray[np.float64]
 STEEPEST_SWING_RAD = float(np.radians(70.0))
 """Anchors from which a piece would swing further than this are not looked at."""
 
-MOST_ANCHORS = 8
+MOST_ANCHORS = 9
 LIGHT_KG = 40.0
 """Pieces up to this mass may hang from thin wood, which is checked like any other: common
 practice, no source."""
@@ -59,16 +59,19 @@ def swing_rad(point_m: Floats, anchor_m: Floats) -> float:
     return float(np.arctan2(np.hypot(offset[0], offset[1]), -offset[2]))
 
 
-def reachable_anchors(job: Job, piece: Piece) -> list[Anchor]:
-    """Usable anchors above the piece that do not fall with it, the most promising first."""
+def reachable_anchors(job: Job, piece: Piece, gone: int | None = None) -> list[Anchor]:
+    """Usable anchors above the piece that do not fall with it, the most promising first.
+
+    ``gone`` names the cut of a piece that is given in another pose.
+    """
     graph = job.inputs.graph
-    gone = np.zeros(len(graph), dtype=bool)
-    gone[graph.subtree(piece.butt_node)] = True
+    falls = np.zeros(len(graph), dtype=bool)
+    falls[graph.subtree(piece.butt_node if gone is None else gone)] = True
     top = piece.cut_m + 0.5 * piece.axis
     rated = []
     light = job.light if piece.mass_kg.high <= LIGHT_KG else ()
     for anchor in (*job.usable, *light):
-        if gone[anchor.node] or anchor.position_m[2] < top[2] + 0.3:
+        if falls[anchor.node] or anchor.position_m[2] < top[2] + 0.3:
             continue
         angle = swing_rad(top, anchor.position_m)
         if angle > STEEPEST_SWING_RAD:
