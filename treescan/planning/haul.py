@@ -71,11 +71,7 @@ def haul_plan(
         volume_spread=_volume_spread(mass, pieces),
     )
     kind = _fine_kind(site.haul.trucks)
-    loose = (
-        chip_loose_m3(bucking.fine.solid_m3, site.haul.chip_expansion)
-        if kind == "chip"
-        else brush_loose_m3(bucking.fine.mass_kg)
-    )
+    loose = _loose_m3(bucking, kind, site)
     rows = (*_log_rows(bucking.logs), *_fine_rows(bucking, loose, kind))
     trucks, load_notes = _truck_loads(site, bucking, loose, kind)
     total = mass.band(np.concatenate([_NOTHING, *pieces]))
@@ -91,6 +87,13 @@ def haul_plan(
             *road_notes(site),
         ),
     )
+
+
+def _loose_m3(bucking: Bucking, kind: str, site: Site) -> Band:
+    """Space of the fine wood as chips or as whole brush. [m³]"""
+    if kind == "chip":
+        return chip_loose_m3(bucking.fine.solid_m3, site.haul.chip_expansion)
+    return brush_loose_m3(bucking.fine.mass_kg)
 
 
 def _volume_spread(mass: GreenMass, pieces: Sequence[Int32s]) -> tuple[float, float, float]:

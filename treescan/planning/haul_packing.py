@@ -235,60 +235,59 @@ def _solved(
     loose_kind: str,
     hint: list[_Trip],
 ) -> tuple[list[_Trip] | None, bool]:
-    """Packing by CP-SAT in litres and kilograms (rounded up), from the greedy one."""
-    model = cp_model.CpModel()
+    """Packing by CP-SAT in litres and kilograms (rounded up), at most the greedy's trips.
+
+    None where it finds nothing better than ``hint``; and whether that is proven.
+    """
     kinds = [k for k in range(len(carriers)) for _ in range(len(hint))]
+    model = cp_model.CpModel()
     used = [model.new_bool_var("") for _ in kinds]
-    litres = [int(np.ceil(s * 1000)) for s, _ in logs]
-    kilos = [int(np.ceil(m)) for _, m in logs]
-    total_loose = int(np.ceil(loose_m3 * 1000))
+    rides: list[dict[int, cp_model.IntVar]] = []
     loose = []
-    rides: list[list[cp_model.IntVar]] = [[] for _ in logs]
+    kilos_per_1000_l = int(np.ceil(1000.0 * loose_kg / loose_m3)) if loose_m3 > 0 else 0
     for b, k in enumerate(kinds):
         carrier = carriers[k]
-        mine = []
-        for i, (_, mass) in enumerate(logs):
-            if carrier.carries("log") and carrier.lifts(mass):
-                x = model.new_bool_var("")
-                rides[i].append(x)
-                mine.append((i, x))
-        most = total_loose if carrier.carries(loose_kind) else 0
-        pour = model.new_int_var(0, most, "")
-        loose.append(pour)
-        space, payload = int(carrier.space_m3 * 1000), int(carrier.payload_kg)
-        model.add(sum(litres[i] * x for i, x in mine) + pour <= space * used[b])
-        grams = int(np.ceil(1000 * loose_kg / max(loose_m3 * 1000, 1e-9)))
-        model.add(
-            sum(1000 * kilos[i] * x for i, x in mine) + grams * pour <= 1000 * payload * used[b]
-        )
+        able = [i for i, (_, kg) in enumerate(logs) if carrier.carries("log") and carrier.lifts(kg)]
+        rides.append({i: model.new_bool_var("") for i in able})
+        most = int(np.ceil(loose_m3 * 1000)) if carrier.carries(loose_kind) else 0
+        loose.append(model.new_int_var(0, most, ""))
+        litres = sum(int(np.ceil(logs[i][0] * 1000)) * x for i, x in rides[b].items())
+        grams = sum(1000 * int(np.ceil(logs[i][1])) * x for i, x in rides[b].items())
+        model.add(litres + loose[b] <= int(carrier.space_m3 * 1000) * used[b])
+        model.add(grams + kilos_per_1000_l * loose[b] <= 1000 * int(carrier.payload_kg) * used[b])
         if b and kinds[b - 1] == k:
             model.add(used[b] <= used[b - 1])
-    for row in rides:
-        model.add_exactly_one(row)
-    model.add(sum(loose) >= total_loose)
-    model.minimize(sum(_cost(carriers[k]) * u for k, u in zip(kinds, used, strict=True)))
+    for i in range(len(logs)):
+        model.add_exactly_one(ride[i] for ride in rides if i in ride)
+    model.add(sum(loose) >= int(np.ceil(loose_m3 * 1000)))
+    cost = [_cost(carriers[k]) for k in kinds]
+    model.minimize(sum(c * u for c, u in zip(cost, used, strict=True)))
+    solver = _solver()
+    status = solver.solve(model)
+    proven = status == cp_model.OPTIMAL
+    found = proven or status == cp_model.FEASIBLE
+    if not found or solver.objective_value >= sum(_cost(carriers[t.kind]) for t in hint):
+        return None, proven
+    trips = []
+    for b, k in enumerate(kinds):
+        trip = _Trip(k)
+        for i, x in rides[b].items():
+            if solver.value(x):
+                trip.add(*logs[i], log=True)
+        poured = solver.value(loose[b]) / 1000.0
+        trip.add(poured, poured * loose_kg / max(loose_m3, 1e-9), log=False)
+        if solver.value(used[b]):
+            trips.append(trip)
+    return trips, proven
+
+
+def _solver() -> cp_model.CpSolver:
+    """A solver whose answer repeats: one worker, a fixed seed, effort instead of time."""
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = 1
     solver.parameters.max_deterministic_time = DETERMINISTIC_SECONDS
-    status = solver.solve(model)
-    if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-        return None, False
-    greedy_cost = sum(_cost(carriers[t.kind]) for t in hint)
-    proven = status == cp_model.OPTIMAL
-    if solver.objective_value >= greedy_cost:
-        return None, proven
-    trips = [_Trip(k) for k in kinds]
-    position = [0] * len(logs)
-    for b, k in enumerate(kinds):
-        for i, (space_m3, mass) in enumerate(logs):
-            if carriers[k].carries("log") and carriers[k].lifts(mass):
-                if solver.value(rides[i][position[i]]):
-                    trips[b].add(space_m3, mass, log=True)
-                position[i] += 1
-        poured = solver.value(loose[b]) / 1000.0
-        trips[b].add(poured, poured * loose_kg / max(loose_m3, 1e-9), log=False)
-    return [t for b, t in enumerate(trips) if solver.value(used[b])], proven
+    return solver
 
 
 def _summary(
