@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from treescan.errors import InvalidInputError
 from treescan.pipeline.defects import wood_state_of
@@ -25,11 +26,16 @@ from treescan.wood.species import find_species
 from treescan.wood.types import GreenMass, Species
 
 MOST_BYTES = 400_000_000
+STATE_FILE = "state.json"
 
 
 @dataclass(frozen=True)
 class JobFolder:
-    """What a result folder holds.  ``site`` is in the local frame; ``plan`` is plan.json."""
+    """What a result folder holds.
+
+    ``site`` is in the local frame; ``plan`` is plan.json; ``standing`` (n,) is False for wood
+    that was down when the folder was written.
+    """
 
     folder: Path
     survey: Survey
@@ -39,6 +45,7 @@ class JobFolder:
     mass: GreenMass
     wood_state: WoodState
     plan: dict[str, Any] | None
+    standing: npt.NDArray[np.bool_]
 
 
 def read_folder(
@@ -77,8 +84,30 @@ def read_folder(
         wood_state=state,
     )
     return JobFolder(
-        folder, survey, local, species, gear, mass, state, read_document(folder / "plan.json")
+        folder,
+        survey,
+        local,
+        species,
+        gear,
+        mass,
+        state,
+        read_document(folder / "plan.json"),
+        _standing(folder / STATE_FILE, len(survey.graph)),
     )
+
+
+def _standing(path: Path, nodes: int) -> npt.NDArray[np.bool_]:
+    standing = np.ones(nodes, dtype=bool)
+    if not path.is_file():
+        return standing
+    try:
+        gone = np.asarray(json.loads(path.read_text(encoding="utf-8"))["gone_nodes"], dtype=int)
+        standing[gone] = False
+    except (OSError, ValueError, KeyError, TypeError, IndexError) as fault:
+        raise InvalidInputError(
+            f"{path}: does not fit the tree ({fault}). Plan again from the scan."
+        ) from fault
+    return standing
 
 
 def read_document(path: Path) -> dict[str, Any] | None:

@@ -1,0 +1,140 @@
+"""Plan again from where the tree is now, from a result folder and what has changed."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from treescan.errors import InvalidInputError
+from treescan.pipeline.changes import changed_site
+from treescan.pipeline.folder import STATE_FILE, JobFolder, read_document, read_folder
+from treescan.pipeline.progress import Report, silent, within
+from treescan.pipeline.run import job_result
+from treescan.planning.edits import Edit, edits_between, read_edits
+from treescan.planning.planner import PlanInputs
+from treescan.planning.replan import earlier_steps, replan, still_standing
+from treescan.planning.types import JobResult
+from treescan.site.reading import read_site
+
+
+@dataclass(frozen=True)
+class Changes:
+    """What has happened since the plan, in plain words of the command.
+
+    ``done`` are step numbers, ``gone`` limb numbers, ``lost_anchors`` anchor ids,
+    ``set_site`` are ``part.key=value`` changes, ``edited`` is a hand-edited copy of plan.json
+    or a JSON list of edits.
+    """
+
+    done: frozenset[int] = frozenset()
+    gone: frozenset[int] = frozenset()
+    lost_anchors: frozenset[str] = frozenset()
+    set_site: tuple[str, ...] = ()
+    edited: Path | None = None
+    seed: int = 0
+
+
+def step_numbers(texts: Sequence[str]) -> frozenset[int]:
+    """Read ``1-6`` or ``1,2,5-7``.
+
+    Raises
+    ------
+    InvalidInputError
+        If a part is not a number or a range.
+    """
+    result: set[int] = set()
+    for part in ",".join(texts).replace(" ", "").split(","):
+        if not part:
+            continue
+        match = re.fullmatch(r"(\d{1,5})(?:-(\d{1,5}))?", part)
+        if match is None or (match[2] and int(match[2]) < int(match[1])):
+            raise InvalidInputError(f"--done {part}: write steps as 1-6 or 1,2,5-7.")
+        result |= set(range(int(match[1]), int(match[2] or match[1]) + 1))
+    return frozenset(result)
+
+
+def replan_folder(
+    folder: Path, changes: Changes, report: Report = silent
+) -> tuple[JobResult, list[int]]:
+    """Plan the rest of the job of a result folder.
+
+    Returns the result and the nodes that no longer stand (kept in the new folder, so that it
+    can be planned again later).
+
+    Raises
+    ------
+    InvalidInputError
+        If the folder holds no plan, or a step, limb, anchor or edit is not in it.
+    """
+    site = None
+    if changes.set_site:
+        site = changed_site(read_site(folder / "site.toml"), changes.set_site)
+    job = read_folder(folder, site=site)
+    if job.plan is None:
+        raise InvalidInputError(f"{folder}: there is no plan to go on from. Run plan first.")
+    steps = job.plan["steps"]
+    inputs = PlanInputs(
+        graph=job.survey.graph,
+        ground=job.survey.ground,
+        measures=job.survey.measures,
+        species=job.species,
+        mass=job.mass,
+        site=job.site,
+        gear=job.gear,
+        wood_state=job.wood_state,
+        seed=changes.seed,
+        done=job.standing,
+        edits=_edits(job, changes.edited),
+        lost_anchors=_anchor_nodes(job.plan, changes.lost_anchors),
+    )
+    plan = replan(
+        inputs,
+        steps,
+        set(changes.done),
+        set(changes.gone),
+        progress=within(report, "Planning the rest"),
+    )
+    standing = job.standing & still_standing(
+        job.survey.graph, earlier_steps(steps), changes.done, changes.gone
+    )
+    result = job_result(job.survey, job.site, job.species, job.gear, job.mass, plan)
+    return result, np.flatnonzero(~standing).tolist()
+
+
+def write_state(folder: Path, gone_nodes: list[int]) -> None:
+    """Keep beside the plan which wood no longer stands."""
+    document = {"format": "treescan-state", "version": 1, "gone_nodes": gone_nodes}
+    (folder / STATE_FILE).write_text(json.dumps(document), encoding="utf-8")
+
+
+def _anchor_nodes(plan: dict[str, Any], names: frozenset[str]) -> frozenset[int]:
+    known = {str(a["id"]): int(a["node"]) for a in (*plan["anchors"], *plan["tie_in"])}
+    missing = sorted(names - set(known))
+    if missing:
+        raise InvalidInputError(
+            f"--lost {missing[0]}: the plan has no such anchor; it has {', '.join(known)}."
+        )
+    return frozenset(known[name] for name in names)
+
+
+def _edits(job: JobFolder, edited: Path | None) -> tuple[Edit, ...] | None:
+    if edited is None:
+        return None
+    if not edited.is_file():
+        raise InvalidInputError(f"{edited}: there is no such file.")
+    try:
+        rows = json.loads(edited.read_text(encoding="utf-8"))
+    except (ValueError, RecursionError, OSError) as fault:
+        raise InvalidInputError(f"{edited}: not readable as JSON ({fault}).") from fault
+    if isinstance(rows, list):
+        return read_edits(rows)
+    changed = read_document(edited)
+    if changed is None or job.plan is None:
+        raise InvalidInputError(f"{edited}: neither a list of edits nor a copy of plan.json.")
+    return edits_between(job.plan, changed)
