@@ -298,10 +298,10 @@ def path_on_line(
         rotation,
         np.concatenate([start.tension_n, tension[1:]]),
     )
-    return _assembled(piece, rigid, rig, before, down, gaps)
+    return assembled(piece, rigid, rig, before, down, gaps)
 
 
-def _assembled(
+def assembled(
     piece: Piece,
     rigid: RigidPiece,
     rig: Rig,
@@ -309,6 +309,7 @@ def _assembled(
     down: Descent,
     gaps: Floats,
 ) -> Path:
+    """Path from (time, centre, rotation, tension) up to the descent, the descent, and rest."""
     time, centre, rotation, tension = before
     laid = np.arange(1, len(down.resting.centre_m) + 1) * LOWER_SAMPLE_S
     touch = float(time[-1] + down.time_s[-1])

@@ -1,0 +1,79 @@
+"""The line itself: what the lead passes while the piece moves, and the whole line's room."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from treescan.motion.body import rigid_piece
+from treescan.motion.types import Clearance, Path
+from treescan.site.obstacles import Obstacles
+from treescan.wood.types import Piece
+
+Floats = npt.NDArray[np.float64]
+
+LINE_STEP_M = 0.1
+"""Points looked at on the line are this far apart: distances are exact to half of it. [m]"""
+
+MOST_POSES = 240
+
+
+def lead_points(
+    piece: Piece, path: Path, tie_m: npt.ArrayLike, anchor_m: npt.ArrayLike
+) -> tuple[Floats, Floats]:
+    """Points along the straight lead from the anchor to the tie, over the path.
+
+    Parameters
+    ----------
+    piece : Piece
+    path : Path
+    tie_m : array_like, shape (3,) or (j, 3)
+        On the piece before the cut; the first row is followed. [m]
+    anchor_m : array_like, shape (3,)
+
+    Returns
+    -------
+    point : ndarray, shape (t, p, 3)
+        [m]
+    time : ndarray, shape (t,)
+        [s]
+    """
+    tie = np.atleast_2d(np.asarray(tie_m, dtype=np.float64))[0]
+    anchor = np.asarray(anchor_m, dtype=np.float64)
+    rows = np.unique(np.linspace(0, len(path.time_s) - 1, MOST_POSES).astype(int))
+    offset = tie - rigid_piece(piece).centre_m
+    end = path.centre_m[rows] + path.rotation[rows] @ offset
+    longest = float(np.linalg.norm(end - anchor, axis=1).max())
+    share = np.linspace(0.0, 1.0, max(int(np.ceil(longest / LINE_STEP_M)), 2))
+    point = anchor + share[None, :, None] * (end - anchor)[:, None]
+    return point, np.asarray(path.time_s[rows], dtype=np.float64)
+
+
+def lead_clearances(
+    piece: Piece,
+    path: Path,
+    tie_m: npt.ArrayLike,
+    anchor_m: npt.ArrayLike,
+    obstacles: Obstacles,
+) -> tuple[Clearance, ...]:
+    """Closest approach of the lead to every target and conductor, in the site's order.
+
+    A line near a conductor is as dangerous as the piece; a line over a roof's edge is cut.
+    """
+    if not len(obstacles):
+        return ()
+    point, time = lead_points(piece, path, tie_m, anchor_m)
+    flat = point.reshape(-1, 3)
+    gap = obstacles.distance(flat)
+    best = gap.argmin(axis=0)
+    return tuple(
+        Clearance(
+            target=f"{name} (line)",
+            distance_m=float(gap[best[row], row]),
+            margin_m=float(obstacles.margin_m[row]) if obstacles.is_conductor[row] else 0.1,
+            time_s=float(time[best[row] // point.shape[1]]),
+            point_m=tuple(float(v) for v in flat[best[row]]),  # type: ignore[arg-type]
+            spread_m=path.sway_m + LINE_STEP_M / 2.0,
+        )
+        for row, name in enumerate(obstacles.names)
+    )
