@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from ortools.sat.python import cp_model
+
+if TYPE_CHECKING:
+    from ortools.sat.python import cp_model
 
 MOST_LOGS_FOR_SOLVER = 60
 DETERMINISTIC_SECONDS = 0.15
@@ -239,6 +242,8 @@ def _solved(
 
     None where it finds nothing better than ``hint``; and whether that is proven.
     """
+    from ortools.sat.python import cp_model  # a second to import, seldom needed
+
     kinds = [k for k in range(len(carriers)) for _ in range(len(hint))]
     model = cp_model.CpModel()
     used = [model.new_bool_var("") for _ in kinds]
@@ -283,6 +288,8 @@ def _solved(
 
 def _solver() -> cp_model.CpSolver:
     """A solver whose answer repeats: one worker, a fixed seed, effort instead of time."""
+    from ortools.sat.python import cp_model
+
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = 1
