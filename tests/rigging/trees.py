@@ -1,5 +1,6 @@
 """Small trees of known geometry and the objects around them, for the rigging tests."""
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -9,7 +10,7 @@ from treescan.mensuration.measures import TreeMeasures, UnionRow
 from treescan.pointcloud.cloud import Ground
 from treescan.rigging.gear import resolve_gear
 from treescan.rigging.model import spar_model
-from treescan.rigging.types import Anchor
+from treescan.rigging.types import Anchor, GearItem, LoadCase
 from treescan.site.model import Site
 from treescan.skeleton.graph import FITTED, TreeGraph
 from treescan.units import Band
@@ -115,3 +116,38 @@ def anchor_at(position_m, node=1, diameter_m=0.3):
 
 def default_gear(**changes):
     return resolve_gear(Site(local=True).gear.model_copy(update=changes))
+
+
+LINE = GearItem("line", "line", 72e3, "test", 360e3)
+NONE = np.zeros((0, 3))
+
+
+def gear(q=1.15, line=LINE):
+    return replace(
+        default_gear(),
+        line=line,
+        block=GearItem("block", "block", 200e3, "test", friction_ratio=q),
+        wear_factor=1.0,
+    )
+
+
+def log_case(run_m=0.0, mass=150.0, length=1.5, spread=0.0, **changes):
+    """X1: block 0.3 below and tie 0.4 above the cut at 10 m, 20 m of line in service."""
+    piece = log_piece(mass, length, (0.0, 0.0, 10.0), spread=spread)
+    values = {
+        "piece": piece,
+        "anchor": anchor_at((0.0, 0.0, 9.7), node=38),
+        "tie": "butt",
+        "tie_m": np.array([[0.0, 0.0, 10.4]]),
+        "redirects_m": NONE,
+        "device_m": np.array([0.0, 0.0, -9.6]),
+        "gear": gear(),
+        "drop_m": length + 0.6,
+        "swing_rad": 0.0,
+        "locked": run_m == 0.0,
+        "run_m": run_m,
+    }
+    return LoadCase(**{**values, **changes})
+
+
+MODEL = model_of(spar_graph(10.0, 0.15))

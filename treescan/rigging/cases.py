@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 from treescan.errors import InvalidInputError, TreescanError
 from treescan.mechanics.friction import wraps_to_hold
 from treescan.rigging.anchors import BLOCK_M
-from treescan.rigging.lift import Lift, lift_of, line_needed_m, two_leg_tensions
+from treescan.rigging.lift import Lift, lift_of, line_forces_n, line_needed_m, two_leg_tensions
 from treescan.rigging.model import SparModel, spar_model
 from treescan.rigging.peaks import Hang, Peaks, hung_peaks, lead_peaks
 from treescan.rigging.spar import Loads, SparShares, peak_shares
@@ -175,17 +175,6 @@ def _spar_loads(
         np.tile(places, (count, 1)),
         np.vstack(forces),
     )
-
-
-def line_forces_n(lift: Lift, lead_n: float, direction: Floats) -> Floats:
-    """Pull of the line on anchor, redirects and device, shape (r + 2, 3). [N]"""
-    ways = np.diff(lift.points_m, axis=0) / np.maximum(lift.legs_m, 1e-9)[:, None]
-    tension = lead_n / np.cumprod(lift.ratio)
-    force = np.zeros_like(lift.points_m)
-    force[0] = lead_n * direction
-    force[:-1] += tension[:, None] * ways
-    force[1:] -= tension[:, None] * ways
-    return force
 
 
 def _hang_points(case: LoadCase, lift: Lift) -> Floats:

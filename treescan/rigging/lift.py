@@ -114,6 +114,17 @@ def lift_of(case: LoadCase) -> Lift:
     )
 
 
+def line_forces_n(lift: Lift, lead_n: float, direction: Floats) -> Floats:
+    """Pull of the line on anchor, redirects and device, shape (r + 2, 3). [N]"""
+    ways = np.diff(lift.points_m, axis=0) / np.maximum(lift.legs_m, 1e-9)[:, None]
+    tension = lead_n / np.cumprod(lift.ratio)
+    force = np.zeros_like(lift.points_m)
+    force[0] = lead_n * direction
+    force[:-1] += tension[:, None] * ways
+    force[1:] -= tension[:, None] * ways
+    return force
+
+
 def line_needed_m(lift: Lift, case: LoadCase) -> float:
     """Line from the device over the anchor to the tie with the piece down beside the device.
 

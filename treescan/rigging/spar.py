@@ -173,11 +173,15 @@ def section_forces(model: SparModel, loads: Loads) -> SectionForces:
     tangent = np.abs(torsion) / (2.0 * model.modulus_m3) + 4.0 / 3.0 * shear / model.area_m2
     share = np.hypot(normal / model.bending_pa, tangent / model.shear_pa)
     share[0] = 0.0
-    whole = _components(model, force + model.self_force_n, moment + model.self_moment_n_m)
-    return SectionForces(*whole, share)
+    bending, torsion, shear, axial = _components(
+        model, force + model.self_force_n, moment + model.self_moment_n_m
+    )
+    return SectionForces(bending, torsion, shear, axial, share)
 
 
-def _components(model: SparModel, force: Floats, moment: Floats) -> tuple[Floats, ...]:
+def _components(
+    model: SparModel, force: Floats, moment: Floats
+) -> tuple[Floats, Floats, Floats, Floats]:
     """Bending, torsion, shear and axial force at every section, each shape (n,)."""
     torsion = np.einsum("ij,ij->i", moment, model.axis)
     axial = np.einsum("ij,ij->i", force, model.axis)
