@@ -28,7 +28,7 @@ STUMP_HEIGHT_M = 0.2
 """Stems are cut this high above the ground; lower wood stays as the stump. [m]"""
 
 
-LEAST_SPLIT_KG = 3.0
+LEAST_SPLIT_KG = 2.0
 """No piece is divided so far that a part weighs less than this: our choice. [kg]"""
 
 

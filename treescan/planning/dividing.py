@@ -17,7 +17,7 @@ from treescan.wood.types import Piece
 
 MOST_DEPTH = 3
 MOST_REASONS = 5
-SPLIT_KG = 8.0
+SPLIT_KG = 5.0
 """Lighter pieces are not cut finer: a person can hold them."""
 
 ALWAYS_LINED_KG = 60.0
@@ -94,7 +94,7 @@ def _settled(judged: _Judge, pieces: CutSet, cut: int, depth: int) -> CutSet:
     excess = way.options[0].excess
     first = float(np.clip(0.9 / excess, 0.3, 0.75)) if excess > 1.0 else 0.55
     job = judged.job
-    for share in (first, 0.5 * first):
+    for share in (first, 0.6 * first, 0.35 * first):
         finer = split_piece(pieces, row, job.inputs.mass, job.inputs.ground, job.rules, share)
         if finer is None:
             continue

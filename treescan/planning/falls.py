@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -58,6 +58,7 @@ class Field:
     site: Site
     rules: CutRules
     foot_m: Floats
+    _set_downs: dict[float, tuple[shapely.Geometry, ...]] = field(default_factory=dict)
 
     @cached_property
     def drops(self) -> dict[str, shapely.Polygon]:
@@ -73,6 +74,25 @@ class Field:
     def low_targets(self) -> tuple[tuple[str, shapely.Geometry], ...]:
         """Plan shapes of the targets that stand on or near the ground."""
         return tuple((t.name, plan_shape(t)) for t in self.site.target if t.base_m < LOW_TARGET_M)
+
+    def set_downs(self, reach_m: float) -> tuple[shapely.Geometry, ...]:
+        """Parts of the zones where a lowered piece of that reach may be set down. [m]
+
+        Away from the zone's edge and from every target where the zone is wide enough.
+        """
+        if reach_m not in self._set_downs:
+            self._set_downs[reach_m] = tuple(
+                self._inside(shape, reach_m) for shape in self.grounds.values()
+            )
+        return self._set_downs[reach_m]
+
+    def _inside(self, shape: shapely.Polygon, reach_m: float) -> shapely.Geometry:
+        keep = [s.buffer(reach_m + 0.8) for _, s in self.low_targets]
+        clear = shape.difference(shapely.union_all(keep)) if keep else shape
+        for inner in (clear.buffer(-reach_m), clear.buffer(-0.3), shape.buffer(-0.5)):
+            if not inner.is_empty:
+                return inner
+        return shape
 
     def comes_to_lie(self, path: Path, zones: Sequence[str]) -> tuple[str, str, str]:
         """Judge where a piece ends: (fault or "", zone, warning or "").

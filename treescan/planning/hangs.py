@@ -10,6 +10,7 @@ import shapely
 import shapely.ops
 
 from treescan.errors import InvalidInputError
+from treescan.motion.on_line import LOWER_SAMPLE_S
 from treescan.motion.swing import lowered
 from treescan.motion.types import Path
 from treescan.planning.falls import aims_m, is_log, upright_deg
@@ -29,6 +30,9 @@ Floats = npt.NDArray[np.float64]
 MOST_A_TIE = 2
 ENOUGH_KEPT = 2
 MOST_TURNED = 4
+ASIDE_SHARE = 0.4
+"""Part of the lowering in which a piece is pulled aside before it is let down."""
+
 STEEPEST_TAG_SLOPE = 0.7
 """A tag line never holds a piece further aside than this share of the line's height: our
 choice, no source."""
@@ -151,10 +155,7 @@ def landing_goal(job: Job, anchor_m: Floats, reach_m: float) -> tuple[Floats | N
     """
     point = shapely.Point(anchor_m[:2])
     best: tuple[float, shapely.Point] | None = None
-    for shape in job.field.grounds.values():
-        inner = shape.buffer(-min(reach_m, 2.0))
-        inner = shape.buffer(-0.5) if inner.is_empty else inner
-        inner = shape if inner.is_empty else inner
+    for inner in job.field.set_downs(round(min(reach_m, 2.0), 1)):
         near = shapely.ops.nearest_points(inner, point)[0]
         away = near.distance(point)
         if best is None or away < best[0]:
@@ -162,6 +163,33 @@ def landing_goal(job: Job, anchor_m: Floats, reach_m: float) -> tuple[Floats | N
     if best is None or best[0] < 1e-6:
         return None, 0.0
     return np.array([best[1].x, best[1].y]), float(best[0])
+
+
+def aside_first(path: Path, anchor_m: Floats, slope: float) -> Path:
+    """Way of a hanging piece that people pull aside while it is high, then let down.
+
+    The path comes back unchanged where the line is too short for the pull at that height.
+    """
+    steps = np.diff(path.time_s)
+    late = np.flatnonzero(steps > 0.6 * LOWER_SAMPLE_S)
+    if not len(late) or not np.isfinite(path.contact_time_s):
+        return path
+    first = int(late[0]) + 1
+    last = int(np.searchsorted(path.time_s, path.contact_time_s + 1e-9))
+    if last - first < 3:
+        return path
+    start, end = path.centre_m[first - 1], path.centre_m[last - 1]
+    aside = float(np.linalg.norm(end[:2] - start[:2]))
+    hang = float(anchor_m[2] - start[2])
+    if aside < 0.3 or hang <= 0.0 or aside > slope * hang:
+        return path
+    share = np.arange(1, last - first + 1) / (last - first)
+    centre = path.centre_m.copy()
+    over = np.minimum(share / ASIDE_SHARE, 1.0)[:, None]
+    down = np.maximum((share - ASIDE_SHARE) / (1.0 - ASIDE_SHARE), 0.0)
+    centre[first:last, :2] = start[:2] + over * (end[:2] - start[:2])
+    centre[first:last, 2] = start[2] + down * (end[2] - start[2])
+    return replace(path, centre_m=centre)
 
 
 def tag_slope(job: Job, piece: Piece) -> float:
@@ -194,7 +222,7 @@ def _hung_path(job: Job, result: LoadResult, goal: Floats | None) -> Path | None
     """Way of a piece cut free on a taut line; None when it cannot be followed."""
     case = result.case
     try:
-        return lowered(
+        path = lowered(
             case.piece,
             case.tie_m,
             case.anchor.position_m,
@@ -206,6 +234,7 @@ def _hung_path(job: Job, result: LoadResult, goal: Floats | None) -> Path | None
         )
     except InvalidInputError:
         return None
+    return aside_first(path, case.anchor.position_m, tag_slope(job, case.piece))
 
 
 def _catch_aims(job: Job, piece: Piece) -> list[float]:
