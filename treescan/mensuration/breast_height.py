@@ -144,11 +144,9 @@ def slice_fit(
     order = np.lexsort((away @ v, away @ u))
     x, y = (away @ u)[order], (away @ v)[order]
     tol = max(0.012, 0.12 * radius_m)
-    one = np.ones(1)
-    fit = fit_circles(
-        x, y, np.zeros(1, np.int64), np.array([len(x)]), tol * one, 0.3 * radius_m * one,
-        1.5 * radius_m * one, 3000,
-    )[0]  # fmt: skip
+    limits = np.array([[0.3 * radius_m, 1.5 * radius_m]])
+    whole = np.zeros(1, np.int64), np.array([len(x)])
+    fit = fit_circles(x, y, *whole, np.array([tol]), limits, 3000)[0]
     if fit[2] <= 0 or fit[5] < LEAST_COVERAGE or fit[6] < FEWEST_POINTS * 0.5:
         return None
     radius = fit[2] - fit[3] ** 2 / (2 * fit[2])

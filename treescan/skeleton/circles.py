@@ -8,16 +8,21 @@ ring that was seen has the same say, so that the station with most points does n
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit, prange
+from numba import njit
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 SECTORS = 24
+TRIALS = 200
+FINALISTS = 8
+LEVELS = 8
 COLUMNS = ("u_m", "v_m", "radius_m", "rms_m", "radius_sd_m", "coverage", "inliers", "contrast")
 
 
@@ -35,42 +40,88 @@ def _through_three(x: Floats, y: Floats, i: int, j: int, k: int) -> Any:
 
 
 @njit(cache=True)
-def _score(x: Floats, y: Floats, n: int, cx: float, cy: float, r: float, tol: float) -> Any:
-    total = 0.0
+def _score(x: Floats, y: Floats, n: int, circle: Floats, tol: float, area: float) -> Any:
+    """How surprising the crowd on the circle is, over tolerances; ``(score, tolerance)``.
+
+    With ``m`` of ``n`` points on the ring of share ``s`` of the window's area, the score is
+    ``m log(m / (n s))``: the log likelihood gained over points strewn evenly.  Points deep
+    inside count against it.
+    """
+    crowd = np.zeros(LEVELS + 1)
+    cx, cy, r = circle[0], circle[1], circle[2]
+    scale = LEVELS / tol
+    inner = 0.25 * r * r
+    deep = 0
     for i in range(n):
-        d = np.sqrt((x[i] - cx) ** 2 + (y[i] - cy) ** 2) - r
-        q = d / tol
-        if -1.0 < q < 1.0:
-            total += 1.0 - q * q
-        elif q < -2.0:
-            total -= 0.5
-        elif 1.0 <= q < 3.0:
-            total -= 0.2
-    return total
+        square = (x[i] - cx) ** 2 + (y[i] - cy) ** 2
+        level = int(abs(np.sqrt(square) - r) * scale)
+        crowd[min(level, LEVELS)] += 1.0
+        deep += square < inner
+    top, best = -1e9, tol
+    held = 0.0
+    for k in range(LEVELS):
+        held += crowd[k]
+        if k < 2 or held < 4:
+            continue
+        width = (k + 1) / scale
+        low = max(r - width, 0.0)
+        share = ((r + width) ** 2 - low * low) / area
+        gain = held * np.log(held / (n * share)) - deep
+        if gain > top:
+            top, best = gain, width
+    return top, best
 
 
 @njit(cache=True)
 def _search(
     x: Floats, y: Floats, n: int, tol: float, r_low: float, r_high: float, seed: int
 ) -> Any:
-    best = np.array([0.0, 0.0, -1.0])
-    top = -1e9
+    """Best circle through three of the points: ``[u, v, r, tolerance]``; r < 0 if none.
+
+    All candidates are judged on a part of the points, the best few on all.
+    """
+    area = _window_area(x, y, n)
+    few = min(n, 60)
+    stride = n // few
+    xs, ys = x[: few * stride : stride].copy(), y[: few * stride : stride].copy()
+    top = np.full(FINALISTS, -1e9)
+    final = np.zeros((FINALISTS, 3))
+    circle = np.zeros(3)
     state = np.uint64(seed * 2654435761 + 88172645463325252)
-    for _ in range(150):
-        pick = np.zeros(3, np.int64)
+    pick = np.zeros(3, np.int64)
+    for _ in range(TRIALS):
         for a in range(3):
             state ^= state << np.uint64(13)
             state ^= state >> np.uint64(7)
             state ^= state << np.uint64(17)
             pick[a] = np.int64(state % np.uint64(n))
-        cx, cy, r = _through_three(x, y, pick[0], pick[1], pick[2])
-        if r < r_low or r > r_high:
+        circle[0], circle[1], circle[2] = _through_three(x, y, pick[0], pick[1], pick[2])
+        if circle[2] < r_low or circle[2] > r_high:
             continue
-        score = _score(x, y, n, cx, cy, r, tol)
-        if score > top:
-            top = score
-            best[0], best[1], best[2] = cx, cy, r
+        score, _ = _score(xs, ys, len(xs), circle, tol, area)
+        worst = np.argmin(top)
+        if score > top[worst]:
+            top[worst] = score
+            final[worst] = circle
+    best = np.array([0.0, 0.0, -1.0, tol])
+    highest = -1e9
+    for k in range(FINALISTS):
+        if top[k] <= -1e9:
+            continue
+        score, width = _score(x, y, n, final[k], tol, area)
+        if score > highest:
+            highest = score
+            best[:3] = final[k]
+            best[3] = width
     return best
+
+
+@njit(cache=True)
+def _window_area(x: Floats, y: Floats, n: int) -> Any:
+    """Squared radius of the window about the mean point, widened a little. [m²]"""
+    mx, my = x[:n].mean(), y[:n].mean()
+    far = np.sort((x[:n] - mx) ** 2 + (y[:n] - my) ** 2)
+    return (np.sqrt(far[int(0.95 * (n - 1))]) + 0.01) ** 2
 
 
 @njit(cache=True)
@@ -181,38 +232,14 @@ def _refine(
     return out
 
 
-@njit(cache=True, parallel=True)
-def fit_circles(
-    u: Floats,
-    v: Floats,
-    start: Ints,
-    stop: Ints,
-    tol: Floats,
-    r_low: Floats,
-    r_high: Floats,
-    most: int,
+@njit(cache=True, nogil=True)
+def _fit_range(
+    across: Floats, window: Ints, tol: Floats, limits: Floats, most: int, result: Floats, part: Ints
 ) -> Any:
-    """Fit one circle to each window of points.
-
-    Parameters
-    ----------
-    u, v : ndarray, shape (n,)
-        Coordinates across the local axis. [m]
-    start, stop : ndarray, shape (k,)
-        Window ``i`` holds points ``start[i]:stop[i]``.
-    tol, r_low, r_high : ndarray, shape (k,)
-        Tolerance of a point and limits of the radius. [m]
-    most : int
-        Points used of each window, evenly picked.
-
-    Returns
-    -------
-    ndarray, shape (k, 8)
-        Columns as in ``COLUMNS``; radius 0 where there is no fit.
-    """
-    k = len(start)
-    result = np.zeros((k, 8))
-    for w in prange(k):
+    u, v = across[0], across[1]
+    start, stop = window[0], window[1]
+    low, high = part[0], part[1]
+    for w in range(low, high):
         size = stop[w] - start[w]
         if size < 6:
             continue
@@ -223,7 +250,45 @@ def fit_circles(
             at = start[w] + (i * size) // n
             x[i] = u[at]
             y[i] = v[at]
-        best = _search(x, y, n, tol[w], r_low[w], r_high[w], w + 1)
+        best = _search(x, y, n, tol[w], limits[w, 0], limits[w, 1], w + 1)
         if best[2] > 0:
-            result[w] = _refine(x, y, n, best, tol[w], r_low[w], r_high[w])
+            wide = min(1.5 * best[3], tol[w])
+            result[w] = _refine(x, y, n, best, wide, limits[w, 0], limits[w, 1])
+
+
+def fit_circles(
+    u: Floats, v: Floats, start: Ints, stop: Ints, tol: Floats, limits: Floats, most: int
+) -> Floats:
+    """Fit one circle to each window of points, on all cores.
+
+    Parameters
+    ----------
+    u, v : ndarray, shape (n,)
+        Coordinates across the local axis. [m]
+    start, stop : ndarray, shape (k,)
+        Window ``i`` holds points ``start[i]:stop[i]``.
+    tol : ndarray, shape (k,)
+        Widest tolerance of a point; sharper ones are tried as well. [m]
+    limits : ndarray, shape (k, 2)
+        Least and greatest radius. [m]
+    most : int
+        Points used of each window, evenly picked.
+
+    Returns
+    -------
+    ndarray, shape (k, 8)
+        Columns as in ``COLUMNS``; radius 0 where there is no fit.
+    """
+    k = len(start)
+    result = np.zeros((k, len(COLUMNS)))
+    cores = max(os.cpu_count() or 1, 1)
+    split = np.linspace(0, k, 4 * cores + 1).astype(np.int64)
+    across, window = np.stack([u, v]), np.stack([start, stop]).astype(np.int64)
+    with ThreadPoolExecutor(cores) as pool:
+        jobs = [
+            pool.submit(_fit_range, across, window, tol, limits, most, result, split[i : i + 2])
+            for i in range(len(split) - 1)
+        ]
+        for job in jobs:
+            job.result()
     return result

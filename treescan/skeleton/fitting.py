@@ -112,7 +112,7 @@ def fit_nodes(
     u_axis, v_axis = frames(axes.directions())
     home = np.clip(np.rint(along).astype(np.int64), 0, n - 1)
     u, v = _across(offset, home, u_axis, v_axis)
-    found = fit_circles(u, v, start, stop, tol_m, limits_m[0], limits_m[1], POINTS_A_WINDOW)
+    found = fit_circles(u, v, start, stop, tol_m, np.column_stack(limits_m), POINTS_A_WINDOW)
     shift = found[:, :1] * u_axis + found[:, 1:2] * v_axis
     return Fits(
         radius_m=found[:, 2],
