@@ -231,3 +231,15 @@ def test_wood_for_sale_is_told_in_cords_and_board_feet():
     assert sawn.startswith("3 log(s)")
     thin, light = pole((0.12, 0.10), 7.2)
     assert not any("board feet" in n for n in haul_plan(thin, light, OAK, Site()).notes)
+
+
+def test_log_rows_hold_what_they_class(oak_tree):
+    graph, mass = oak_tree
+    logs = bucked(graph, mass, lift_limit_kg=900.0).logs
+    rows = [row for row in haul_plan(graph, mass, OAK, Site()).rows if row.material == "log"]
+    assert sum(row.count for row in rows) == len(logs)
+    assert min(row.small_end_m for row in rows) == min(log.small_end_m for log in logs)
+    assert max(row.large_end_m for row in rows) == max(log.large_end_m for log in logs)
+    total = sum(row.count * row.length_m for row in rows)
+    assert total == pytest.approx(sum(log.length_m for log in logs))
+    assert all(row.length_m <= 2.4 + 1e-9 for row in rows)

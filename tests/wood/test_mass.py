@@ -6,8 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from treescan.errors import InvalidInputError
-from treescan.mensuration.volume import edge_volume_m3
-from treescan.wood.decay import sound_wood
+from treescan.mensuration.volume import conical_frustum, edge_volume_m3
+from treescan.units import FOOT_M, INCH_M, POUND_KG, POUND_PER_CUBIC_FOOT_KG_M3, mass_text
+from treescan.wood.decay import DefectMark, sound_wood, wood_state
 from treescan.wood.density import density_cv, green_density_kg_m3
 from treescan.wood.mass import Z_95, green_mass, model_cv, volume_cv
 from treescan.wood.species import find_species
@@ -79,6 +80,12 @@ def test_bands_of_parts_add_up():
     whole = mass.band(np.arange(len(graph)))
     for side in ("low", "likely", "high"):
         assert getattr(parts, side) == pytest.approx(getattr(whole, side), rel=1e-12)
+
+
+def test_no_nodes_weigh_nothing():
+    graph = random_tree(5)
+    mass = green_mass(graph, OAK)
+    assert mass.band([]) == mass.band(np.zeros(len(graph), bool))
 
 
 def test_independent_limbs_would_make_the_band_too_narrow():
@@ -207,3 +214,30 @@ def test_x3_band_of_a_stem():
 def test_a_wood_state_of_another_tree_is_refused():
     with pytest.raises(InvalidInputError, match="wood state has"):
         green_mass(random_tree(1), OAK, wood_state=sound_wood(random_tree(2)))
+
+
+@given(st.floats(4, 40), st.floats(0.3, 1.0), st.floats(2, 20), st.floats(30, 75))
+@settings(deadline=None, max_examples=40)
+def test_pounds_and_kilograms_give_the_same_log(inches, taper, feet, lb_ft3):
+    top = inches * taper
+    cubic_feet = np.pi * feet / 12 * (inches**2 + inches * top + top**2) / 144
+    pounds = cubic_feet * lb_ft3
+    metric = conical_frustum(inches * INCH_M, top * INCH_M, feet * FOOT_M)
+    kilograms = float(metric) * lb_ft3 * POUND_PER_CUBIC_FOOT_KG_M3
+    assert kilograms / POUND_KG == pytest.approx(pounds, rel=1e-9)
+    assert float(mass_text(kilograms, "us").split()[0].replace(",", "")) == pytest.approx(
+        pounds, abs=0.51
+    )
+
+
+@given(st.integers(0, 8), st.sampled_from([OAK, SPRUCE]))
+@settings(deadline=None, max_examples=10)
+def test_a_dead_tree_is_lighter_than_a_green_one_than_a_wet_one(seed, species):
+    graph = random_tree(seed)
+    gone = wood_state(graph, [DefectMark("dead", height_m=0.0)])
+    assert gone.dead.all()
+    dead = green_mass(graph, species, in_leaf=True, wood_state=gone).likely_kg.sum()
+    green = green_mass(graph, species, in_leaf=True).likely_kg.sum()
+    wet = green_mass(graph, species, in_leaf=True, wet=True).likely_kg.sum()
+    dry = edge_volume_m3(graph).sum() * 1000 * species.basic_specific_gravity * 0.8
+    assert dry < dead < green < wet

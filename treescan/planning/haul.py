@@ -23,6 +23,8 @@ Int32s = npt.NDArray[np.int32]
 
 CLASS_M = 0.10
 """Width of the diameter classes of the log list."""
+WHOLE_WITHIN_M, SHORT_CLASS_M = 0.05, 0.5
+"""A log this near to the wanted length counts as whole; shorter ones are classed by 0.5 m."""
 SAW_LOG_M, SAW_LOG_LENGTH_M = 0.30, 2.4
 """Small end over bark and length from which a log may be sawn (common practice, 12 in, 8 ft)."""
 _NOTHING = np.zeros(0, dtype=np.int32)
@@ -72,7 +74,7 @@ def haul_plan(
     )
     kind = _fine_kind(site.haul.trucks)
     loose = _loose_m3(bucking, kind, site)
-    rows = (*_log_rows(bucking.logs), *_fine_rows(bucking, loose, kind))
+    rows = (*_log_rows(bucking.logs, site.limits.log_length_m), *_fine_rows(bucking, loose, kind))
     trucks, load_notes = _truck_loads(site, bucking, loose, kind)
     total = mass.band(np.concatenate([_NOTHING, *pieces]))
     return HaulPlan(
@@ -120,34 +122,34 @@ def _fine_kind(trucks: Iterable[Truck]) -> str:
     return "brush" if "brush" in takes and not takes & {"chip"} else "chip"
 
 
-def _log_rows(logs: Sequence[Log]) -> tuple[HaulRow, ...]:
-    """Logs by diameter class of the small end and by whole or short length."""
+def _log_rows(logs: Sequence[Log], log_length_m: float) -> tuple[HaulRow, ...]:
+    """Logs by class of small end (10 cm) and of length (whole logs; shorter ones by 0.5 m).
+
+    A row shows its thinnest small end, its thickest large end and its mean length.
+    """
     groups: dict[tuple[int, float], list[Log]] = {}
     for log in logs:
-        groups.setdefault(
-            (int(log.small_end_m / CLASS_M + 1e-9), round(log.length_m, 1)), []
-        ).append(log)
-    rows = []
-    for (step, length_m), group in sorted(
-        groups.items(), key=lambda item: (-item[0][0], -item[0][1])
-    ):
-        solid, weight = (
-            _summed(log.solid_m3 for log in group),
-            _summed(log.mass_kg for log in group),
-        )
-        rows.append(
-            HaulRow(
-                "log",
-                step * CLASS_M,
-                max(log.large_end_m for log in group),
-                length_m,
-                len(group),
-                solid,
-                stacked_m3(solid),
-                weight,
-            )
-        )
-    return tuple(rows)
+        whole = log.length_m >= log_length_m - WHOLE_WITHIN_M
+        length = log_length_m if whole else np.floor(log.length_m / SHORT_CLASS_M) * SHORT_CLASS_M
+        key = (int(log.small_end_m / CLASS_M + 1e-9), float(length))
+        groups.setdefault(key, []).append(log)
+    return tuple(
+        _log_row(groups[key]) for key in sorted(groups, key=lambda key: (-key[0], -key[1]))
+    )
+
+
+def _log_row(group: Sequence[Log]) -> HaulRow:
+    solid = _summed(log.solid_m3 for log in group)
+    return HaulRow(
+        material="log",
+        small_end_m=min(log.small_end_m for log in group),
+        large_end_m=max(log.large_end_m for log in group),
+        length_m=sum(log.length_m for log in group) / len(group),
+        count=len(group),
+        solid_m3=solid,
+        loose_m3=stacked_m3(solid),
+        mass_kg=_summed(log.mass_kg for log in group),
+    )
 
 
 def _summed(bands: Iterable[Band]) -> Band:

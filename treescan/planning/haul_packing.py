@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from ortools.sat.python import cp_model
 
 MOST_LOGS_FOR_SOLVER = 60
-DETERMINISTIC_SECONDS = 0.15
+DETERMINISTIC_SECONDS = 0.05
 """Solver effort per question (deterministic time, so that results repeat)."""
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from treescan.units import Band
+from treescan.units import ZERO_BAND, Band
 
 Floats = npt.NDArray[np.float64]
 Int32s = npt.NDArray[np.int32]
@@ -72,8 +72,10 @@ class GreenMass:
         return self.band(np.arange(len(self.likely_kg)))
 
     def band(self, nodes: npt.ArrayLike) -> Band:
-        """Mass of a set of nodes. [kg]"""
+        """Mass of a set of nodes (indices, or a mask of shape (n,)). [kg]"""
         index = np.asarray(nodes)
+        if index.size == 0:
+            return ZERO_BAND
         return Band(
             float(self.low_kg[index].sum()),
             float(self.likely_kg[index].sum()),
