@@ -178,3 +178,25 @@ def test_e16_turning_about_a_tie_on_a_stiff_short_lead(share, expected):
     _, tension, _ = simulate(state, rigid.body, lines, 1e-4, 12_000, 1)
     smooth = np.convolve(tension, np.full(300, 1 / 300), mode="valid")
     assert smooth.max() / weight == pytest.approx(expected, rel=0.02)
+
+
+def test_limb_longer_than_its_tie_is_high_strikes_the_ground():
+    limb = rod((2, 0, 5), (1, 0, 0.1), 6, 200, diameter=0.2)
+    path = lowered(limb, limb.cut_m, np.array([0, 0, 7.0]), FLAT)
+    assert path.lowest_m < -0.3
+    assert path.impact_energy_j > 0.0
+    assert "strikes the ground while swinging" in path.notes[0]
+    assert path.centre_m[:, 2].min() > -0.5
+    assert path.centre_m[-1, 2] < 1.0
+    assert np.diff(path.time_s).max() <= 0.05
+
+
+def test_every_path_has_arrays_of_one_length():
+    limb = rod((2, 0, 5), (1, 0, 0.1), 6, 200, diameter=0.2)
+    high = rod((2, 0, 11), (1, 0, 0.1), 3, 200, diameter=0.2)
+    for piece, top in ((limb, 7.0), (high, 15.0)):
+        path = lowered(piece, piece.cut_m, np.array([0, 0, top]), FLAT, run_m=0.4)
+        sizes = {len(path.time_s), len(path.centre_m), len(path.rotation), len(path.tension_n)}
+        assert len(sizes) == 1
+        assert (np.diff(path.time_s) > 0).all()
+        np.testing.assert_allclose(np.linalg.det(path.rotation), 1.0, atol=1e-6)

@@ -16,7 +16,7 @@ from treescan.motion.body import (
     lowest_ball,
     lowest_gaps,
 )
-from treescan.motion.landing import Resting, lay_down, lying_outline
+from treescan.motion.landing import Resting, lay_down, lying_outline, outline_of_discs
 from treescan.motion.rigid_body import Lines, one_line, simulate
 from treescan.motion.types import Path
 from treescan.pointcloud.cloud import Ground
@@ -43,6 +43,15 @@ LEG_STIFFER = 4.0
 """Stiffness of a leg of a two-leg tie over that of the whole line: a leg is far shorter."""
 
 LONGEST_SWING_S = 12.0
+
+GROUNDS_M = 0.3
+"""A part that would swing this far below the ground strikes it and ends the swing; less than
+that are leaves that brush it. [m]"""
+
+SLIDE_FRICTION = 0.5
+"""Of a piece dragged over grass or soil: assumption. [-]"""
+
+LONGEST_SLIDE_M = 4.0
 
 
 @dataclass(frozen=True)
@@ -290,15 +299,73 @@ def path_on_line(
     rotation = np.concatenate([start.rotation, rigid.rotations(record[1:, 6:10])])
     centre = np.ascontiguousarray(np.concatenate([start.centre_m, record[1:, :3]]))
     gaps = lowest_gaps(centre, rotation, rigid.offset_m, rigid.radius_m, grid)
+    time = np.concatenate([start.time_s, time[1:]])
+    tension = np.concatenate([start.tension_n, tension[1:]])
+    strikes = np.flatnonzero(gaps < -GROUNDS_M)
+    if len(strikes) and gaps[0] > 0.0 and strikes[0] > 1:
+        end = int(strikes[0])
+        before = (time[: end + 1], centre[: end + 1], rotation[: end + 1], tension[: end + 1])
+        return _grounded(piece, rigid, before, float(gaps.min()), grid)
     outward = rigid.centre_m - rig.anchor_m
     down = descend(rigid, (centre[-1], rotation[-1]), lower_to, outward, grid)
-    before = (
-        np.concatenate([start.time_s, time[1:]]),
-        centre,
-        rotation,
-        np.concatenate([start.tension_n, tension[1:]]),
+    return assembled(piece, rigid, rig, (time, centre, rotation, tension), down, gaps)
+
+
+def _grounded(
+    piece: Piece,
+    rigid: RigidPiece,
+    before: tuple[Floats, Floats, Floats, Floats],
+    lowest_m: float,
+    grid: Grid,
+) -> Path:
+    """Path of a piece that strikes the ground while it swings: it tips over there and slides.
+
+    It slides on along its way until friction has taken its level speed.
+    """
+    time, centre, rotation, tension = before
+    span = max(float(time[-1] - time[-2]), 1e-6)
+    velocity = (centre[-1] - centre[-2]) / span
+    step = rotation[-1] @ rotation[-2].T
+    spin = float(np.arccos(np.clip(0.5 * (np.trace(step) - 1.0), -1.0, 1.0))) / span
+    energy = 0.5 * rigid.body.mass * float(velocity @ velocity)
+    energy += 0.5 * float(rigid.body.moments[-1]) * spin**2
+    resting = lay_down(rigid, centre[-1], rotation[-1], velocity, grid)
+    slid = _slide(velocity)
+    laid = np.concatenate([resting.centre_m, resting.centre_m[-1] + slid])
+    final, turn = laid[-1], resting.rotation[-1]
+    first = lying_outline(rigid, resting.centre_m[-1], turn, SET_DOWN_M)
+    outline = np.concatenate([first, first + slid[-1, :2]])
+    outline = outline_of_discs(outline, np.full(len(outline), 1e-3))
+    more = np.arange(1, len(laid) + 1, dtype=np.float64) * SAMPLE_S
+    return Path(
+        time_s=np.concatenate([time, time[-1] + more]),
+        centre_m=np.concatenate([centre, laid]),
+        rotation=np.concatenate(
+            [rotation, resting.rotation, np.repeat(turn[None], len(slid), axis=0)]
+        ),
+        tension_n=np.concatenate([tension, np.zeros(len(laid))]),
+        kind="lower",
+        landing_m=final,
+        landing_radius_m=float(np.linalg.norm(outline - final[:2], axis=1).max()),
+        impact_energy_j=energy,
+        lowest_m=lowest_m,
+        notes=(
+            f"strikes the ground while swinging, at {float(np.linalg.norm(velocity)):.1f} m/s: "
+            f"{-lowest_m:.1f} m too long for its anchor",
+        ),
+        footprint_m=outline,
+        contact_time_s=float(time[-1]),
+        contact_attitude_deg=axis_attitude_deg(piece, rotation[-1]),
     )
-    return assembled(piece, rigid, rig, before, down, gaps)
+
+
+def _slide(velocity: Floats) -> Floats:
+    """Shifts (k, 3) of a piece that slides on level ground until friction has stopped it."""
+    speed = float(np.hypot(velocity[0], velocity[1]))
+    slide = min(speed**2 / (2.0 * SLIDE_FRICTION * G_M_S2), LONGEST_SLIDE_M)
+    ahead = np.array([velocity[0], velocity[1], 0.0]) / max(speed, 1e-9)
+    parts = max(int(np.ceil(slide / 0.1)), 1)
+    return np.linspace(0.0, slide, parts + 1)[1:, None] * ahead
 
 
 def assembled(
