@@ -83,7 +83,8 @@ def find_anchors(
     strength = _strengths(model, node)
     anchors = _describe(model, node, union, height, strength)
     served = _served_share(model, node)
-    wanted = 2.0 * G_M_S2 * min(site.limits.max_piece_kg, float(mass.high_kg.sum()))
+    heaviest = min(site.limits.max_piece_kg, float(mass.high_kg.sum()))
+    wanted = 2.0 * G_M_S2 * max(heaviest, MIN_JOB_KG)
     rows = []
     for anchor, share, down in zip(anchors, served, strength.down_n, strict=True):
         cover = min(1.0, float(down) * site.limits.anchor_share / wanted)

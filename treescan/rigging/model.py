@@ -197,6 +197,10 @@ def _self_weight(graph: TreeGraph, mass: GreenMass, standing: Bools) -> tuple[Fl
     """Weight above each section (high mass) and its moment about the section."""
     weight = np.where(standing, mass.high_kg, 0.0) * G_M_S2
     middle = 0.5 * (graph.edge_start_m + graph.position_m)
+    if mass.crown_centre_m.shape == middle.shape:
+        fine = mass.crown_kg + mass.water_kg
+        share = np.divide(fine, fine + mass.woody_kg, out=np.zeros_like(fine), where=fine > 0)
+        middle = middle + share[:, None] * (mass.crown_centre_m - middle)
     total = graph.subtree_sum(weight)
     first = graph.subtree_sum(weight[:, None] * middle)
     force = np.zeros((len(graph), 3))

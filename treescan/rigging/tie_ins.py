@@ -124,7 +124,19 @@ def second_tie_in(tie_ins: Sequence[Anchor], first: Anchor) -> Anchor | None:
 
 
 def _weakest(model: SparModel, node: Int64s) -> tuple[Floats, Int64s, Floats]:
-    """Allowable pull in the weakest of nine directions, its section, and that direction."""
+    """Allowable pull in the weakest of nine directions, its section, and that direction.
+
+    Zero where the wood is too thin to be looked at.
+    """
+    thick = np.flatnonzero(model.diameter_m[node] >= MIN_DIAMETER_M)
+    pull, section = np.zeros(len(node)), node.copy()
+    direction = np.tile([0.0, 0.0, -1.0], (len(node), 1))
+    if len(thick):
+        pull[thick], section[thick], direction[thick] = _weakest_of(model, node[thick])
+    return pull, section, direction
+
+
+def _weakest_of(model: SparModel, node: Int64s) -> tuple[Floats, Int64s, Floats]:
     turn = np.radians(np.arange(0.0, 360.0, 45.0))
     tilt = np.radians(TILT_DEG)
     rows = [np.array([0.0, 0.0, -1.0])] + [
