@@ -267,7 +267,7 @@ def _through_the_points(
         points = xyz[near]
         ix = np.floor((points[:, 0] - grid.x0) / grid.cell + 0.5).astype(np.int64)
         iy = np.floor((points[:, 1] - grid.y0) / grid.cell + 0.5).astype(np.int64)
-        rest = points[:, 2] - ground.height(points[:, 0], points[:, 1])
+        rest = heights_above(points, ground)
         cells = iy * grid.nx + ix
         count = np.bincount(cells, minlength=middle.size).reshape(middle.shape)
         shift = _medians(cells, rest, middle.size).reshape(middle.shape)
@@ -300,13 +300,36 @@ def _near_surface(
     return near
 
 
+def heights_above(xyz: Float32s, ground: Ground) -> Floats:
+    """Height of each point above the ground, shape (n,), as ``ground.height`` gives it. [m]"""
+    result = np.empty(len(xyz), dtype=np.float64)
+    _heights_kernel(xyz, ground.z_m, ground.x0_m, ground.y0_m, ground.cell_m, result)
+    return result
+
+
+@njit(cache=True)
+def _heights_kernel(xyz: Any, z: Any, x0: float, y0: float, cell: float, result: Any) -> None:
+    ny, nx = z.shape
+    for i in range(xyz.shape[0]):
+        fx = min(max((np.float64(xyz[i, 0]) - x0) / cell, 0.0), nx - 1.0)
+        fy = min(max((np.float64(xyz[i, 1]) - y0) / cell, 0.0), ny - 1.0)
+        ix, iy = min(int(fx), max(nx - 2, 0)), min(int(fy), max(ny - 2, 0))
+        jx, jy = min(ix + 1, nx - 1), min(iy + 1, ny - 1)
+        u, v = fx - ix, fy - iy
+        low = z[iy, ix] * (1 - u) + z[iy, jx] * u
+        top = z[jy, ix] * (1 - u) + z[jy, jx] * u
+        result[i] = xyz[i, 2] - (low * (1 - v) + top * v)
+
+
 def _medians(groups: npt.NDArray[np.int64], values: Floats, size: int) -> Floats:
-    """Median of the values of each group; NaN for empty groups."""
+    """Median of the values, each within 0.5 of zero, of each group; NaN for empty groups."""
     result = np.full(size, np.nan)
     if not len(values):
         return result
-    order = np.lexsort((values, groups))
-    ranked, sorted_groups = values[order], groups[order]
+    # values lie within half a metre of zero: one sort of group + value orders both
+    ranked = np.sort(groups + (values + 0.5))
+    sorted_groups = ranked.astype(np.int64)
+    ranked -= sorted_groups + 0.5
     starts = np.flatnonzero(np.r_[True, np.diff(sorted_groups) > 0])
     counts = np.diff(np.r_[starts, len(ranked)])
     low, high = starts + (counts - 1) // 2, starts + counts // 2

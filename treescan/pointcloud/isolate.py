@@ -8,12 +8,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from treescan.errors import ScanError
 from treescan.pointcloud.cloud import Floats, Ground, Ints, PointCloud, StemSeed, TreePoints
+from treescan.pointcloud.ground import heights_above
 from treescan.pointcloud.growth import CellGraph, cell_graph, grow, path_cost
 from treescan.pointcloud.planes import flat_pieces
 from treescan.pointcloud.stems import find_stems
+from treescan.pointcloud.unseen import what_was_unseen
+from treescan.pointcloud.wires import LOWEST_M, densified, find_wires
 
 Bools = npt.NDArray[np.bool_]
 
@@ -24,6 +28,8 @@ LOW_GROWTH_M = 3.0
 SAME_TREE_GAP_M = 0.6
 """Stems whose edges are nearer than this at breast height are one tree. [m]"""
 MIN_TREE_POINTS = 500
+FREE_SHARE = 0.4
+"""Share of a wire's length with nothing else within 0.6 m."""
 
 
 @dataclass(frozen=True)
@@ -68,7 +74,7 @@ def isolate_tree(
     xyz = cloud.xyz
     found = find_stems(cloud, ground) if stems is None else stems
     tell(0.1)
-    above = xyz[:, 2] - ground.height(xyz[:, 0], xyz[:, 1])
+    above = heights_above(xyz, ground)
     standing = np.flatnonzero(above > GROUND_SKIN_M)
     if len(standing) < MIN_TREE_POINTS:
         raise ScanError(
@@ -91,13 +97,16 @@ def isolate_tree(
         )
     tell(1.0)
     ordered = _ordered(found, trees, chosen)
-    notes = (*why, *_left_out(growth, cells, trees))
+    own = len(trees[chosen]) if trees else 0
+    base = _base(xyz[index], ordered, ground, own)
+    unseen = what_was_unseen(xyz[index], base, ordered[:own], ground)
     return TreePoints(
         xyz=xyz[index],
-        base_m=_base(xyz[index], ordered, ground, len(trees[chosen]) if trees else 0),
+        base_m=base,
         stems=ordered,
         index=index,
-        notes=notes,
+        unseen_share=unseen.stem_share,
+        notes=(*why, *_left_out(growth, cells, trees), *unseen.sentences),
     )
 
 
@@ -108,6 +117,7 @@ def _grown(
     foreign = np.zeros(len(above), dtype=bool)
     for piece in flat_pieces(graph.centre_m, graph.cell_m):
         foreign[piece.cells] = True
+    foreign |= _free_wires(graph, above)
     cost_of_edge = path_cost(graph.length_m, graph.cell_m)
     if not stems:
         cost = np.zeros(len(above))
@@ -124,6 +134,24 @@ def _grown(
     foreign |= _low_growth(graph, matrix, above, cost, stems)
     growth = _Growth(graph, above, cost, stem, foreign)
     return growth, _same_tree(stems)
+
+
+def _free_wires(graph: CellGraph, above: Floats) -> Bools:
+    """Cells of wires; a chain that nowhere hangs free could be a limb and is left alone."""
+    result = np.zeros(len(above), dtype=bool)
+    for wire in find_wires(graph.centre_m, above, graph.cell_m):
+        others = np.ones(len(above), dtype=bool)
+        others[wire.cells] = False
+        rows = np.flatnonzero(others & (above > LOWEST_M - 1.0))
+        if not len(rows):
+            continue
+        fine = densified(wire.path_m, 0.2)
+        distance, _ = cKDTree(graph.centre_m[rows], balanced_tree=False).query(
+            fine, distance_upper_bound=0.6, workers=-1
+        )
+        if np.isinf(distance).mean() > FREE_SHARE:
+            result[wire.cells] = True
+    return result
 
 
 def _mean_above(graph: CellGraph, above: Floats) -> Floats:
@@ -233,8 +261,6 @@ def _whole(growth: _Growth, mine: Bools, trees: list[list[int]], chosen: int) ->
     lost = (growth.stem < 0) & ~growth.foreign
     if not lost.any() or not mine.any():
         return mine
-    from scipy.spatial import cKDTree
-
     claimed = np.flatnonzero((growth.stem >= 0) & ~growth.foreign)
     tree = cKDTree(growth.graph.centre_m[claimed])
     rows = np.flatnonzero(lost)

@@ -55,8 +55,7 @@ def flat_pieces(centre_m: Float32s, cell_m: float) -> list[FlatPiece]:
         return []
     tree = cKDTree(centre_m, balanced_tree=False, compact_nodes=False)
     _, other = tree.query(centre_m, k=NEIGHBOURS, distance_upper_bound=6.0 * cell_m, workers=-1)
-    covariance = _covariances(centre_m, other)
-    values, vectors = np.linalg.eigh(covariance)
+    values, vectors = local_shape(centre_m, other)
     normal = vectors[:, :, 0]
     thin = np.sqrt(np.maximum(values[:, 0], 0.0))
     wide = np.sqrt(np.maximum(values[:, 1], 1e-12))
@@ -73,6 +72,19 @@ def flat_pieces(centre_m: Float32s, cell_m: float) -> list[FlatPiece]:
     links = coo_matrix((np.ones(len(first), dtype=np.int8), (first, second)), shape=(size, size))
     _, label = connected_components(links, directed=False)
     return _pieces(centre_m, label, flat, cell_m)
+
+
+def local_shape(points: Float32s, other: Ints) -> tuple[Floats, Floats]:
+    """Variances (n, 3), rising, and their directions (n, 3, 3) of each row's neighbours.
+
+    Parameters
+    ----------
+    points : ndarray, shape (m, 3)
+    other : ndarray, shape (n, k)
+        Rows of ``points``; m stands for none.  Fewer than 4 neighbours give a round shape.
+    """
+    values, vectors = np.linalg.eigh(_covariances(points, other))
+    return values, vectors
 
 
 def _pieces(
@@ -100,25 +112,26 @@ def _pieces(
 @njit(cache=True)
 def _covariances(points: Any, other: Any) -> Any:
     count, k = other.shape
+    none = points.shape[0]
     result = np.zeros((count, 3, 3))
     for i in range(count):
         mean = np.zeros(3)
         used = 0
         for j in range(k):
             at = other[i, j]
-            if at < count:
+            if at < none:
                 used += 1
                 for d in range(3):
                     mean[d] += points[at, d]
         mean /= max(used, 1)
         for j in range(k):
             at = other[i, j]
-            if at < count:
+            if at < none:
                 for d in range(3):
                     for e in range(3):
                         result[i, d, e] += (points[at, d] - mean[d]) * (points[at, e] - mean[e])
         result[i] /= max(used, 1)
-        if used < 6:  # too few to say: make it round
+        if used < 4:  # too few to say: make it round
             for d in range(3):
                 result[i, d, d] += 1.0
     return result

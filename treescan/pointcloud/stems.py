@@ -10,6 +10,7 @@ from scipy import ndimage
 
 from treescan.pointcloud.circles import Circle, robust_circle
 from treescan.pointcloud.cloud import Float32s, Floats, Ground, PointCloud, StemSeed
+from treescan.pointcloud.ground import heights_above
 
 SLICE_CENTRES_M = (0.8, 1.05, 1.3, 1.55, 1.8, 2.1, 2.5, 3.0)
 SLICE_HALF_M = 0.06
@@ -38,7 +39,7 @@ def find_stems(cloud: PointCloud, ground: Ground) -> tuple[StemSeed, ...]:
         Sorted by the height of the points above them, then by diameter; may be empty.
     """
     xyz = cloud.xyz
-    above = xyz[:, 2] - ground.height(xyz[:, 0], xyz[:, 1])
+    above = heights_above(xyz, ground)
     band = np.flatnonzero((above > 0.5) & (above < 3.3))
     low, low_above = xyz[band], above[band]
     half = max(SLICE_HALF_M, 1.5 * cloud.spacing_m)

@@ -285,7 +285,7 @@ def _merge(rows: Any, filled: Any, per_m: Any, table: Any) -> Any:
             rows.mean[into] = rows.mean[row]
             rows.hits[into] = rows.hits[row]
         else:
-            into = np.int64(table.row[at])
+            into = int(table.row[at])
             total = rows.hits[into] + rows.hits[row]
             share = np.float32(rows.hits[row]) / np.float32(total)
             for k in range(3):
