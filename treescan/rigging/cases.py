@@ -13,9 +13,10 @@ from treescan.errors import InvalidInputError, TreescanError
 from treescan.mechanics.friction import wraps_to_hold
 from treescan.rigging.anchors import BLOCK_M
 from treescan.rigging.lift import Lift, lift_of, line_forces_n, line_needed_m, two_leg_tensions
-from treescan.rigging.model import SparModel, spar_model
+from treescan.rigging.model import SAFETY_STEM, SparModel, spar_model
 from treescan.rigging.peaks import Hang, Peaks, hung_peaks, lead_peaks
 from treescan.rigging.spar import Loads, SparShares, peak_shares
+from treescan.rigging.sway import buckling_load_n
 from treescan.rigging.types import LoadCase, LoadResult
 from treescan.units import G_M_S2, ZERO_BAND, Band
 
@@ -147,10 +148,15 @@ def _finish(answers: list[_Answer], model: SparModel) -> list[LoadResult]:
     )
     shares = peak_shares(model, loads)
     results = []
+    buckling: dict[int, float] = {}
     row = 0
     for answer in answers:
         count = len(answer.tension_n)
-        results.append(_result(answer, model, shares, slice(row, row + count)))
+        anchor = answer.case.anchor.node
+        if anchor not in buckling:
+            buckling[anchor] = buckling_load_n(model, anchor)
+        rows = slice(row, row + count)
+        results.append(_result(answer, model, shares, rows, buckling[anchor]))
         row += count
     return results
 
@@ -188,7 +194,9 @@ def _hang_points(case: LoadCase, lift: Lift) -> Floats:
     return points
 
 
-def _result(answer: _Answer, model: SparModel, shares: SparShares, rows: slice) -> LoadResult:
+def _result(
+    answer: _Answer, model: SparModel, shares: SparShares, rows: slice, buckling_n: float
+) -> LoadResult:
     case, lift, peaks = answer.case, answer.lift, answer.peaks
     worst = int(rows.start + np.argmax(shares.share[rows]))
     node = int(shares.worst_node[worst])
@@ -199,9 +207,11 @@ def _result(answer: _Answer, model: SparModel, shares: SparShares, rows: slice) 
     used = gear_shares(case, lift, high, resultant, model.limits.line_share_of_mbs)
     used[f"{kind} section at {shares.worst_height_m[worst]:.1f} m"] = float(shares.share[worst])
     used["root plate"] = float(shares.root_share[rows].max())
+    down = max(-float(forces[0, 2]), 0.0)
+    used["buckling of the spar"] = SAFETY_STEM * down / (buckling_n * model.limits.anchor_share)
     governs = max(used, key=lambda item: used[item])
     redirects = tuple(float(np.linalg.norm(f)) for f in forces[1:-1])
-    down = float(np.prod(lift.ratio))
+    ratio = float(np.prod(lift.ratio))
     return LoadResult(
         case=case,
         lead_tension_n=_band(peaks, 1.0),
@@ -215,7 +225,7 @@ def _result(answer: _Answer, model: SparModel, shares: SparShares, rows: slice) 
         share=used[governs],
         worst_section_node=node,
         warnings=_warnings(case, lift, model, node),
-        device_wraps=_wraps(case, case.piece.mass_kg.high * G_M_S2 / down, high / down),
+        device_wraps=_wraps(case, case.piece.mass_kg.high * G_M_S2 / ratio, high / ratio),
         redirect_loads_n=redirects,
     )
 

@@ -14,7 +14,7 @@ from importlib import resources
 from treescan.errors import SiteFileError, SourceDataError
 from treescan.mechanics.rope import knot_efficiency
 from treescan.rigging.types import GearItem, GearSet
-from treescan.site.model import Gear
+from treescan.site.model import Gear, Limits
 
 KINDS = ("line", "sling", "block", "friction device")
 MBS_LIMIT_KN = {"line": 300.0, "sling": 1000.0, "block": 1000.0, "friction device": 1000.0}
@@ -98,6 +98,36 @@ def resolve_gear(gear: Gear) -> GearSet:
         wear_factor=gear.wear_factor,
         hand_force_n=gear.hand_force_n,
     )
+
+
+def describe_gear(gear: GearSet, limits: Limits) -> tuple[str, ...]:
+    """Say what the loads are held against: strengths, shares and sources, one sentence an item.
+
+    Parameters
+    ----------
+    gear : GearSet
+    limits : Limits
+        Of the site file.
+    """
+    share = limits.line_share_of_mbs
+    line = gear.line.mbs_n * gear.knot_efficiency * gear.wear_factor
+    rows = [
+        f"line: {gear.line.name}, MBS {gear.line.mbs_n / 1000:.0f} kN x knot "
+        f"{gear.knot_efficiency:g} x wear {gear.wear_factor:g} x share {share:g} = "
+        f"{line * share / 1000:.1f} kN peak; {gear.line_length_m:g} m at hand; {gear.line.source}"
+    ]
+    for item in (gear.sling, gear.block, gear.friction_device):
+        if item.mbs_n > 0.0:
+            wear = gear.wear_factor if item.kind == "sling" else 1.0
+            limit = item.mbs_n * item.efficiency * wear * share / 1000
+            rows.append(f"{item.kind}: {item.name}, {limit:.1f} kN peak; {item.source}")
+        else:
+            rows.append(f"{item.kind}: {item.name}, strength not rated here; {item.source}")
+    rows.append(
+        f"spar: {limits.anchor_share:g} of the allowable bending at the weakest section; values "
+        "of the catalogue are typical: the tag on the gear in hand leads"
+    )
+    return tuple(rows)
 
 
 def _own_item(entry: dict[str, str | float], number: int) -> GearItem:
