@@ -116,6 +116,15 @@ def _to_degrees(crs: str) -> Turn | None:
     return lambda x, y: change.transform(x, y)
 
 
+def to_wgs84(crs: str, x_m: float, y_m: float) -> tuple[float, float] | None:
+    """Longitude and latitude of a place in scan coordinates, or None where they cannot be had."""
+    turn = _to_degrees(crs)
+    if turn is None:
+        return None
+    longitude, latitude = turn(np.array([x_m]), np.array([y_m]))
+    return round(float(longitude[0]), 8), round(float(latitude[0]), 8)
+
+
 def _crs_name(crs: str) -> str:
     code = re.search(r"EPSG[\"']?\s*[,:]{1,2}\s*[\"']?(\d{4,6})(?!.*EPSG)", crs, re.DOTALL)
     return f"urn:ogc:def:crs:EPSG::{code[1]}" if code else crs.strip()[:400]
