@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
     from treescan.pipeline.staging import check_free, staged_folder
     from treescan.report.cut_list import haul_csv
     from treescan.report.frames import scan_site
-    from treescan.report.tables import haul_table, quote_words, truck_table
+    from treescan.report.tables import haul_words, quote_words, truck_words
     from treescan.site.reading import read_site, site_toml
 
     if args.out:
@@ -54,10 +54,12 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(_document(result))
     elif not args.quiet:
-        print_table("Material", haul_table(result, args.units))
-        print_table("Truck loads", truck_table(result, args.units))
-        quote = [[cell.text(args.units).strip() for cell in row] for row in quote_words(result)]
-        print_table("Quote sheet", quote)
+        for title, rows in (
+            ("Material", haul_words(result)),
+            ("Truck loads", truck_words(result)),
+            ("Quote sheet", quote_words(result)),
+        ):
+            print_table(title, [[cell.text(args.units).strip() for cell in row] for row in rows])
         for note in result.haul.notes:
             say(f"note: {note}")
     return EXIT_DONE
