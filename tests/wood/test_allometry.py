@@ -222,6 +222,10 @@ def test_a_sound_tree_raises_no_alarm(seed):
     found = p.plausibility(graph, mass, oak, float(2 * graph.radius_m[breast]), height)
     assert found.alarms == ()
     assert found.limbs_checked > 0
+    first, second = found.sentences
+    assert "national equation for hard maple, oak" in first
+    assert "alarm only" in first
+    assert f"form factor {found.form_factor:.2f}" in second
     assert 0.30 < found.form_factor < 0.65
 
 

@@ -87,3 +87,16 @@ def test_wood_below_7_cm_is_the_published_share(seed):
     mass = green_mass(tree, OAK, in_leaf=False)
     fine = mass.woody_kg[2 * tree.radius_m < 0.07].sum() + mass.crown_kg.sum()
     assert 0.09 * 0.7 < fine / mass.likely_kg.sum() < 0.17 * 1.5
+
+
+def test_a_palm_carries_fronds_at_its_top():
+    trunk = chain(np.full(41, 0.15), 10.0)
+    palm = find_species("palm")
+    mass = green_mass(trunk, palm, in_leaf=True)
+    assert np.flatnonzero(mass.crown_kg).tolist() == [40]
+    share = mass.crown_kg.sum() / mass.woody_kg.sum()
+    assert share == pytest.approx(0.25)
+    fronds = mass.high_kg[40] - mass.high_kg[39], mass.low_kg[40] - mass.low_kg[39]
+    assert fronds[0] / mass.woody_kg.sum() == pytest.approx(0.40, abs=0.01)
+    assert fronds[1] / mass.woody_kg.sum() == pytest.approx(0.10, abs=0.01)
+    assert any("fronds" in note for note in mass.notes)

@@ -82,6 +82,17 @@ def test_bands_of_parts_add_up():
         assert getattr(parts, side) == pytest.approx(getattr(whole, side), rel=1e-12)
 
 
+@pytest.mark.published
+def test_bark_is_its_share_of_the_wood():
+    # northern red oak: bark 20 % of wood volume, 1298 kg/m3; wood 1026 on average
+    graph = random_tree(5)
+    mass = green_mass(graph, OAK)
+    volume = edge_volume_m3(graph)
+    assert mass.bark_kg == pytest.approx(volume * 0.2 / 1.2 * 1298.0)
+    wood = (mass.woody_kg - mass.bark_kg)[1:] / (volume / 1.2)[1:]
+    assert (wood > 0.999 * 1025.0).all()
+
+
 def test_no_nodes_weigh_nothing():
     graph = random_tree(5)
     mass = green_mass(graph, OAK)

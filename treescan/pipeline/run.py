@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -238,6 +238,7 @@ def job_result(
     beside = plausibility(
         survey.graph, mass, species, survey.measures.dbh_m, survey.measures.height_m
     )
+    mass = replace(mass, notes=(*mass.notes, *beside.sentences))
     xyz, rgb = _display(survey.cloud)
     tree_xyz = survey.tree.xyz if survey.tree is not None else np.zeros((0, 3), np.float32)
     return JobResult(

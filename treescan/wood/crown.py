@@ -32,6 +32,7 @@ TWIG_POWER = 8.0 / 3.0
 """Mass grows with area times length, and length with diameter^(2/3)."""
 REACH_5CM_M = 3.0
 """Reach of the twigs beyond a 5 cm end (judgement); scales with diameter^(2/3)."""
+PALMS = "Arecaceae"
 SHARE_LOW, SHARE_HIGH = 0.15, 0.60
 """Fine crown over branch mass. Handbook rule, from component shares of Jenkins et al. 2003."""
 LEAF_OF_BRANCH = {
@@ -41,6 +42,8 @@ LEAF_OF_BRANCH = {
 }
 """Dry leaf over dry branch mass, low / likely / high: NSVB trees of 36-56 cm (Westfall et al.
 2024) and Jenkins et al. 2003; likely is the geometric middle of the listed trees."""
+PALM_FRONDS = 0.25
+"""Fronds over trunk mass of a palm, 0.10 to 0.40 (secondary text)."""
 TIP_WEIGHT = 1.0 / 3.0
 """Weight of the ends' own leaf estimate (good to a factor of 2) against the published share
 (a factor of 1.4), on the logarithm."""
@@ -129,6 +132,8 @@ def fine_crown(
         branches of decay class 2).
     """
     genus = genus_of(species)
+    if genus.name == PALMS:
+        return _palm_fronds(graph, genus, woody_kg, dead)
     group = JENKINS[genus.jenkins_group]
     end = end_diameter_m(graph)
     share = float(foliage_share(species.conifer, 5.0))
@@ -157,6 +162,20 @@ def fine_crown(
         TWIG_STORAGE_SHARE * full_leaf_dry * scale * genus.leaf_area_m2_per_kg,
         tuple(notes),
     )
+
+
+def _palm_fronds(
+    graph: TreeGraph, genus: Genus, woody_kg: Floats, dead: npt.NDArray[np.bool_]
+) -> FineCrown:
+    """A palm's fronds at its highest end; no twigs."""
+    ends = np.flatnonzero(graph.child_count == 0)
+    top = ends[np.argmax(graph.position_m[ends, 2])]
+    fresh = np.zeros(len(graph))
+    if not dead[top]:
+        fresh[top] = PALM_FRONDS * float(woody_kg.sum())
+    area = fresh / genus.leaf_fresh_per_dry * genus.leaf_area_m2_per_kg
+    note = "Palm: fronds are counted as 25 % of the trunk's mass (10 to 40 %)."
+    return FineCrown(np.zeros(len(graph)), fresh, area, 0.0 * area, (note,))
 
 
 def _leaf_scale(species: Species, genus: Genus, tip_kg: float, branch_kg: float) -> float:

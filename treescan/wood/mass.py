@@ -180,6 +180,10 @@ def green_mass(
         high_kg=high + fine * (1.0 + Z_95 * CROWN_CV) + film[2],
         notes=_notes(species, state, crown, wet_note),
         leaf_kg=crown.leaf_kg,
+        bark_kg=np.minimum(
+            edge_volume_m3(graph) * bark_share / (1.0 + bark_share) * species.bark_density_kg_m3,
+            likely,
+        ),
         crown_reach_m=crown_reach_m(graph),
         crown_centre_m=crown_centre_m(graph),
     )

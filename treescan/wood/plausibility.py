@@ -9,7 +9,7 @@ import numpy as np
 from treescan.errors import InvalidInputError
 from treescan.mensuration.volume import edge_volume_m3
 from treescan.skeleton.graph import TreeGraph
-from treescan.units import Band, mass_text
+from treescan.units import Band
 from treescan.wood.allometry import (
     DBH_RANGE_CM,
     JENKINS,
@@ -57,6 +57,29 @@ class Plausibility:
     limbs_checked: int
     alarms: tuple[str, ...]
 
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """The checks in words, for people who read the weights."""
+        rows = "; ".join(
+            f"{row.name} {_range_text(row.green_kg)}"
+            + (" (asked at the edge of its range)" if row.clamped else "")
+            for row in self.equations
+        )
+        return (
+            f"Beside the scan's green wood with twigs, {_range_text(self.scan_kg)}, stand for "
+            f"this DBH and height: {rows}. They were made on forest trees, may be off by 30 % "
+            "and more on one tree, and serve as an alarm only.",
+            f"Stem form factor {self.form_factor:.2f}; 0.30 to 0.65 is usual for a single stem. "
+            f"Limbs of 5-30 cm checked against small trees of their diameter: "
+            f"{self.limbs_checked}, outside the usual range: {self.limbs_outside}.",
+        )
+
+
+def _range_text(mass_kg: Band) -> str:
+    """Low and high, rounded outward to 10 kg (always kg: the outputs turn these to pounds)."""
+    low, high = np.floor(mass_kg.low / 10) * 10, np.ceil(mass_kg.high / 10) * 10
+    return f"{low:,.0f} kg to {high:,.0f} kg"
+
 
 def green_per_dry(species: Species, diameter_m: float = 0.30) -> float:
     """Green over oven-dry mass of wood with bark; half of the bark's green mass is dry."""
@@ -85,7 +108,7 @@ def _equations(species: Species, dbh_m: float, height_m: float) -> tuple[MassChe
             float(jenkins_dry_kg(group, dbh_cm)) * woody,
         ),
         (
-            "equation from diameter, height and wood density",
+            "equation of diameter, height and wood density",
             "chave-2014",
             chave_dry_kg(species.basic_specific_gravity, dbh_cm, height_m) * woody,
         ),
@@ -163,11 +186,12 @@ def plausibility(
 def _mass_alarm(woody: Band, row: MassCheck) -> str:
     if woody.high >= row.green_kg.low and woody.low <= row.green_kg.high:
         return ""
-    side = "above" if woody.low > row.green_kg.high else "below"
+    above = woody.low > row.green_kg.high
+    side = "above" if above else "below"
+    hint = "whether leaves or needles were taken for wood" if above else "what the scan did not see"
     clamp = " (asked at the edge of its range)" if row.clamped else ""
     return (
-        f"The scan's woody mass, {mass_text(woody.likely)}, is {side} the {row.name}"
-        f"{clamp}, {mass_text(row.green_kg.low)} to {mass_text(row.green_kg.high)}: open-grown "
-        "trees differ from the forest trees behind it, but check scale, DBH and what the scan "
-        "did not see."
+        f"The scan's wood with twigs, {_range_text(woody)}, is {side} the {row.name}"
+        f"{clamp}, {_range_text(row.green_kg)}: open-grown "
+        f"trees differ from the forest trees behind it, but check scale and DBH, and {hint}."
     )

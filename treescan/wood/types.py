@@ -51,7 +51,8 @@ class GreenMass:
     ``low`` and ``high`` are the 5 % and 95 % values under full correlation along the tree,
     so that bands add up over any set of nodes.
 
-    ``leaf_kg`` (n,) is the leaves' part of ``crown_kg``; ``crown_reach_m`` (n,) how far twigs
+    ``bark_kg`` (n,) is the bark's part of ``woody_kg``, ``leaf_kg`` (n,) the leaves' part of
+    ``crown_kg``; ``crown_reach_m`` (n,) how far twigs
     and leaves reach beyond a terminal node and ``crown_centre_m`` (n, 3) where their mass is
     put.  Empty where the owner did not model them.
     """
@@ -64,6 +65,7 @@ class GreenMass:
     high_kg: Floats
     notes: tuple[str, ...] = ()
     leaf_kg: Floats = field(default_factory=lambda: np.zeros(0))
+    bark_kg: Floats = field(default_factory=lambda: np.zeros(0))
     crown_reach_m: Floats = field(default_factory=lambda: np.zeros(0))
     crown_centre_m: Floats = field(default_factory=lambda: np.zeros((0, 3)))
 
