@@ -1,5 +1,7 @@
 """Spread of a motion over its cases."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -7,7 +9,15 @@ import shapely
 from tests.motion.pieces import flat_ground, rod
 from tests.site.test_obstacles import scene
 from treescan.errors import InvalidInputError
-from treescan.motion.cases import Cases, drop_cases, hinge_cases, judged, line_cases
+from treescan.motion.cases import (
+    Cases,
+    cases_of,
+    drop_cases,
+    hinge_cases,
+    judged,
+    line_cases,
+    spread_of,
+)
 from treescan.motion.clearance import clearances
 from treescan.site.obstacles import build_obstacles
 
@@ -20,7 +30,7 @@ def all_cases():
     limb = rod((-1, 0, 11), (-1, 0.2, 0.2), 4, 200, diameter=0.2)
     yield top, hinge_cases(top, FLAT, hinge_azimuth_deg=280.0)
     yield limb, drop_cases(limb, FLAT)
-    yield limb, line_cases(limb, limb.cut_m, np.array([0, 0, 15.0]), FLAT, run_m=0.6)
+    yield limb, line_cases(limb, FLAT, tie_m=limb.cut_m, anchor_m=np.array([0, 0, 15.0]), run_m=0.6)
 
 
 @pytest.mark.parametrize("number", range(3))
@@ -56,3 +66,22 @@ def test_no_cases_is_an_error():
     piece, cases = next(all_cases())
     with pytest.raises(InvalidInputError, match="at least one"):
         judged(Cases(cases.likely, (), ()), piece, OBSTACLES)
+
+
+@pytest.mark.parametrize("number", range(3))
+def test_a_path_knows_its_own_cases(number):
+    piece, cases = list(all_cases())[number]
+    again = cases_of(piece, cases.likely, FLAT)
+    assert again.labels == cases.labels
+    for one, two in zip(again.others, cases.others, strict=True):
+        np.testing.assert_allclose(one.centre_m, two.centre_m)
+    assert spread_of(piece, cases.likely, FLAT, OBSTACLES)[1] == judged(cases, piece, OBSTACLES)[1]
+
+
+def test_path_without_a_recipe_keeps_its_allowance():
+    piece, cases = next(all_cases())
+    bare = replace(cases.likely, recipe=None)
+    assert spread_of(piece, bare, FLAT, OBSTACLES)[1] == clearances(piece, bare, OBSTACLES)
+    assert bare.sway_m > 0.0
+    with pytest.raises(InvalidInputError, match="does not say how"):
+        cases_of(piece, bare, FLAT)

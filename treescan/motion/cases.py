@@ -18,7 +18,8 @@ from treescan.motion.body import rigid_piece
 from treescan.motion.clearance import clearances, wind_drift_m
 from treescan.motion.fall import free_fall, hinge_fall
 from treescan.motion.landing import FLAT_WITHIN_DEG, footprint_polygon
-from treescan.motion.swing import ROPE_STIFFNESS_N_M, lowered
+from treescan.motion.on_line import RUN_SPREAD, STRETCH_SPREAD
+from treescan.motion.swing import ROPE_STIFFNESS_N_M, caught, lowered
 from treescan.motion.types import Clearance, Path
 from treescan.pointcloud.cloud import Ground
 from treescan.site.obstacles import Obstacles
@@ -30,9 +31,6 @@ BREAK_SPREAD_DEG = 10.0
 AIM_SPREAD_DEG = 5.0
 EARLY_BREAK_DEG = 15.0
 """An early failure of the hinge parts here: our choice."""
-
-STRETCH_SPREAD = 0.3
-"""Share by which the stiffness of the line in service is unsure: our choice."""
 
 
 @dataclass(frozen=True)
@@ -49,60 +47,67 @@ def hinge_cases(
     ground: Ground,
     *,
     hinge_azimuth_deg: float,
-    below_level_deg: float = 0.0,
     break_angle_deg: float = 55.0,
+    **options: Any,
 ) -> Cases:
-    """Felling on a hinge: break angle, aim, and a hinge that fails early."""
-    likely = hinge_fall(
-        piece,
-        ground,
-        hinge_azimuth_deg=hinge_azimuth_deg,
-        below_level_deg=below_level_deg,
-        break_angle_deg=break_angle_deg,
-    )
-    spread = (
-        ("hinge breaks early", 0.0, -BREAK_SPREAD_DEG),
-        ("hinge breaks late", 0.0, BREAK_SPREAD_DEG),
-        ("aims left", -AIM_SPREAD_DEG, 0.0),
-        ("aims right", AIM_SPREAD_DEG, 0.0),
-        ("hinge fails", 0.0, EARLY_BREAK_DEG - break_angle_deg),
-    )
-    others = tuple(
-        hinge_fall(
+    """Felling on a hinge: break angle, aim, and a hinge that fails early.
+
+    ``options`` are those of :func:`treescan.motion.fall.hinge_fall`.
+    """
+
+    def way(aim: float, later: float) -> Path:
+        return hinge_fall(
             piece,
             ground,
             hinge_azimuth_deg=hinge_azimuth_deg + aim,
-            below_level_deg=below_level_deg,
             break_angle_deg=max(break_angle_deg + later, 2.0),
+            **options,
         )
-        for _, aim, later in spread
-    )
-    return Cases(likely, others, tuple(label for label, _, _ in spread))
+
+    spread = {
+        "hinge breaks early": (0.0, -BREAK_SPREAD_DEG),
+        "hinge breaks late": (0.0, BREAK_SPREAD_DEG),
+        "aims left": (-AIM_SPREAD_DEG, 0.0),
+        "aims right": (AIM_SPREAD_DEG, 0.0),
+        "hinge fails": (0.0, EARLY_BREAK_DEG - break_angle_deg),
+    }
+    return Cases(way(0.0, 0.0), tuple(way(*change) for change in spread.values()), tuple(spread))
 
 
-def drop_cases(piece: Piece, ground: Ground, *, break_angle_deg: float = 20.0) -> Cases:
-    """A parting cut: clean, or with fibres that hold longer."""
+def drop_cases(
+    piece: Piece, ground: Ground, *, break_angle_deg: float = 20.0, **options: Any
+) -> Cases:
+    """A parting cut: clean, or with fibres that hold longer.
+
+    ``options`` are those of :func:`treescan.motion.fall.free_fall`.
+    """
     angles = {"parts clean": 0.0, "fibres hold longer": break_angle_deg + 25.0}
-    others = tuple(free_fall(piece, ground, break_angle_deg=angle) for angle in angles.values())
-    likely = free_fall(piece, ground, break_angle_deg=break_angle_deg)
+    others = tuple(
+        free_fall(piece, ground, break_angle_deg=angle, **options) for angle in angles.values()
+    )
+    likely = free_fall(piece, ground, break_angle_deg=break_angle_deg, **options)
     return Cases(likely, others, tuple(angles))
 
 
 def line_cases(
     piece: Piece,
-    tie_m: Floats,
-    anchor_m: Floats,
     ground: Ground,
     *,
+    catch: bool = False,
     rope_stiffness_n_m: float = ROPE_STIFFNESS_N_M,
     run_m: float = 0.0,
     **options: Any,
 ) -> Cases:
-    """On the line: softer, stiffer, lighter, held fast or run to the end."""
+    """On the line: softer, stiffer, lighter, held fast or run to the end.
+
+    ``options`` are those of :func:`treescan.motion.swing.lowered`, or of ``caught`` when
+    ``catch`` is set.
+    """
+    make = caught if catch else lowered
 
     def way(**change: Any) -> Path:
         keys = {"rope_stiffness_n_m": rope_stiffness_n_m, "run_m": run_m, **options, **change}
-        return lowered(piece, tie_m, anchor_m, ground, **keys)
+        return make(piece, ground=ground, **keys)
 
     changes: dict[str, dict[str, float]] = {
         "line softer": {"rope_stiffness_n_m": rope_stiffness_n_m * (1.0 - STRETCH_SPREAD)},
@@ -111,9 +116,44 @@ def line_cases(
     }
     if run_m > 0.0:
         changes["line does not run"] = {"run_m": 0.0}
-        changes["line runs half as far again"] = {"run_m": 1.5 * run_m}
+        changes["line runs half as far again"] = {"run_m": (1.0 + RUN_SPREAD) * run_m}
     others = tuple(way(**change) for change in changes.values())
     return Cases(way(), others, tuple(changes))
+
+
+def cases_of(piece: Piece, path: Path, ground: Ground) -> Cases:
+    """Cases of a path by its own recipe, the path itself the likely one.
+
+    Raises
+    ------
+    InvalidInputError
+        If the path does not say how it was made.
+    """
+    name, options = path.recipe or ("", {})
+    if name == "hinge_fall":
+        found = hinge_cases(piece, ground, **options)
+    elif name == "free_fall":
+        found = drop_cases(piece, ground, **options)
+    elif name in {"lowered", "caught"}:
+        found = line_cases(piece, ground, catch=name == "caught", **options)
+    else:
+        raise InvalidInputError(
+            f"path of kind '{path.kind}': it does not say how it was made, so its cases cannot "
+            "be tried. Make it by one of the ways of this layer."
+        )
+    return replace(found, likely=path)
+
+
+def spread_of(
+    piece: Piece, path: Path, ground: Ground, obstacles: Obstacles, wind_m_s: float = 0.0
+) -> tuple[Path, tuple[Clearance, ...]]:
+    """Path and clearances with the spread of its cases (see :func:`judged`).
+
+    For a path without a recipe the allowance in ``sway_m`` stays the spread.
+    """
+    if path.recipe is None:
+        return path, clearances(piece, path, obstacles, wind_m_s=wind_m_s)
+    return judged(cases_of(piece, path, ground), piece, obstacles, wind_m_s)
 
 
 def judged(

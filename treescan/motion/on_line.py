@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -52,6 +52,12 @@ SLIDE_FRICTION = 0.5
 """Of a piece dragged over grass or soil: assumption. [-]"""
 
 LONGEST_SLIDE_M = 4.0
+
+STRETCH_SPREAD = 0.3
+"""Share by which the stiffness of the line in service is unsure: our choice."""
+
+RUN_SPREAD = 0.5
+"""Share by which the run let out may differ from the one agreed: our choice."""
 
 
 @dataclass(frozen=True)
@@ -299,16 +305,18 @@ def path_on_line(
     rotation = np.concatenate([start.rotation, rigid.rotations(record[1:, 6:10])])
     centre = np.ascontiguousarray(np.concatenate([start.centre_m, record[1:, :3]]))
     gaps = lowest_gaps(centre, rotation, rigid.offset_m, rigid.radius_m, grid)
+    sway = STRETCH_SPREAD * float(tension.max()) / rig.stiffness_n_m + RUN_SPREAD * rig.run_m
     time = np.concatenate([start.time_s, time[1:]])
     tension = np.concatenate([start.tension_n, tension[1:]])
     strikes = np.flatnonzero(gaps < -GROUNDS_M)
     if len(strikes) and gaps[0] > 0.0 and strikes[0] > 1:
         end = int(strikes[0])
         before = (time[: end + 1], centre[: end + 1], rotation[: end + 1], tension[: end + 1])
-        return _grounded(piece, rigid, before, float(gaps.min()), grid)
+        return replace(_grounded(piece, rigid, before, float(gaps.min()), grid), sway_m=sway)
     outward = rigid.centre_m - rig.anchor_m
     down = descend(rigid, (centre[-1], rotation[-1]), lower_to, outward, grid)
-    return assembled(piece, rigid, rig, (time, centre, rotation, tension), down, gaps)
+    path = assembled(piece, rigid, rig, (time, centre, rotation, tension), down, gaps)
+    return replace(path, sway_m=sway)
 
 
 def _grounded(

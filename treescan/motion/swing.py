@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -137,7 +137,20 @@ def lowered(  # noqa: PLR0913 - the ways to rig one piece
     rig = checked_rig(
         Rig(tie_m, anchor_m, rope_stiffness_n_m, slack, max(run_m, 0.0), leg_m, hold_swing)
     )
-    return path_on_line(piece, rigid, rig, at_rest(rigid), ground, lower_to)
+    options = {
+        "tie_m": rig.tie_m,
+        "anchor_m": rig.anchor_m,
+        "lead_slack_m": lead_slack_m,
+        "pretension_n": pretension_n,
+        "rope_stiffness_n_m": rope_stiffness_n_m,
+        "run_m": run_m,
+        "leg_m": leg_m,
+        "lower_to": lower_to,
+        "hold_swing": hold_swing,
+        "mass_kg": mass_kg,
+    }
+    path = path_on_line(piece, rigid, rig, at_rest(rigid), ground, lower_to)
+    return replace(path, recipe=("lowered", options))
 
 
 def caught(  # noqa: PLR0913 - the ways to rig one piece
@@ -183,4 +196,17 @@ def caught(  # noqa: PLR0913 - the ways to rig one piece
     spin = rate[-1] * hinge.axis
     velocity = np.cross(spin, centre[-1] - hinge.point_m)
     start = Start(time, centre, rotation, np.zeros(len(time)), velocity, spin)
-    return path_on_line(piece, rigid, rig, start, ground, lower_to)
+    options = {
+        "tie_m": rig.tie_m,
+        "block_m": rig.anchor_m,
+        "hinge_azimuth_deg": hinge_azimuth_deg,
+        "below_level_deg": below_level_deg,
+        "break_angle_deg": break_angle_deg,
+        "lead_slack_m": lead_slack_m,
+        "rope_stiffness_n_m": rope_stiffness_n_m,
+        "run_m": run_m,
+        "lower_to": lower_to,
+        "mass_kg": mass_kg,
+    }
+    path = path_on_line(piece, rigid, rig, start, ground, lower_to)
+    return replace(path, recipe=("caught", options))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -49,7 +50,10 @@ class Path:
         30 degrees of level); NaN when not tried.
     sway_m : float
         How far the uncertainties of this motion (stretch, run, hinge angle) may shift it
-        sideways or down. [m]
+        sideways or down: a cheap allowance; :func:`treescan.motion.cases.spread_of`
+        tries the cases. [m]
+    recipe : tuple of (str, dict), or None
+        Name and options of the way that made the path, so that its cases can be tried.
     """
 
     time_s: Floats
@@ -67,6 +71,7 @@ class Path:
     contact_attitude_deg: float = float("nan")
     flat_chance: float = float("nan")
     sway_m: float = 0.0
+    recipe: tuple[str, dict[str, Any]] | None = None
 
 
 @dataclass(frozen=True)
