@@ -8,11 +8,14 @@ from hypothesis import strategies as st
 from tests.scenes.grow import truth_graph
 from treescan.errors import SiteFileError
 from treescan.mensuration.volume import edge_volume_m3
+from treescan.motion.types import Path
 from treescan.planning.haul import haul_plan
 from treescan.planning.haul_bucking import SHORTEST_LOG_M, buck
 from treescan.planning.haul_limits import bridge_formula_kg, bridge_formula_lb
+from treescan.planning.types import Step
 from treescan.site.model import Haul, Limits, Site, Truck
 from treescan.skeleton.graph import TreeGraph
+from treescan.units import Band
 from treescan.wood.mass import green_mass
 from treescan.wood.pieces import make_piece
 from treescan.wood.species import find_species
@@ -243,3 +246,36 @@ def test_log_rows_hold_what_they_class(oak_tree):
     total = sum(row.count * row.length_m for row in rows)
     assert total == pytest.approx(sum(log.length_m for log in logs))
     assert all(row.length_m <= 2.4 + 1e-9 for row in rows)
+
+
+def step_of(number, piece, minutes):
+    still = Path(
+        np.zeros(1), piece.centre_m[None], np.eye(3)[None], np.zeros(1), "free fall",
+        piece.centre_m, 1.0, 0.0, 0.0,
+    )  # fmt: skip
+    return Step(
+        number, piece, "free fall", None, np.zeros((0, 3)), None, (), None, None, None, "lawn",
+        (), still, minutes, 2,
+    )  # fmt: skip
+
+
+def test_the_plans_pieces_and_minutes_make_the_sheet(oak_tree):
+    graph, mass = oak_tree
+    limbs = [int(n) for n in np.flatnonzero(graph.starts_limb & (graph.radius_m > 0.05))[:4]]
+    first = [make_piece(graph, mass, n, [o for o in limbs if o > n]) for n in reversed(limbs)]
+    last = make_piece(graph, mass, 3, limbs)
+    steps = [step_of(k, p, Band(5, 6, 9)) for k, p in enumerate([*first, last], start=1)]
+    plan = haul_plan(graph, mass, OAK, Site(), steps)
+    taken = np.concatenate([s.piece.nodes for s in steps])
+    assert len(np.unique(taken)) == len(taken) < len(graph)  # a stump stays
+    assert sum(row.mass_kg.likely for row in plan.rows) == pytest.approx(
+        mass.likely_kg[taken].sum(), rel=1e-9
+    )
+    hours = next(row for row in plan.quote if row["item"] == "crew hours")
+    assert hours["low"] == pytest.approx((20 + 5 * 5) / 60, abs=0.01)
+    assert hours["high"] == pytest.approx((40 + 5 * 9) / 60, abs=0.01)
+    assert "minutes of 5 steps" in hours["how"]
+    same = haul_plan(graph, mass, OAK, Site(), pieces=[s.piece.nodes for s in steps])
+    assert same.rows == plan.rows
+    given = haul_plan(graph, mass, OAK, Site(), steps, hours=Band(3, 4, 5)).quote
+    assert next(row for row in given if row["item"] == "crew hours")["likely"] == 4
