@@ -6,9 +6,17 @@ import pytest
 from tests.rigging.trees import OAK, flat_ground, graph_of, grown, massless, measures
 from tests.scenes.grow import truth_graph
 from treescan.errors import InvalidInputError
+from treescan.mechanics.letrun import stop_factor
 from treescan.mensuration.measures import UnionRow
 from treescan.rigging.anchors import candidate_nodes, find_anchors, heights_m, why_not
-from treescan.rigging.tie_ins import FALL_FACTOR, KIT_KG, find_tie_ins, second_tie_in
+from treescan.rigging.tie_ins import (
+    FALL_FACTOR,
+    KIT_KG,
+    STOP_FACTOR,
+    find_tie_ins,
+    needed_n,
+    second_tie_in,
+)
 from treescan.site.model import Defect, Site
 from treescan.skeleton.graph import MODELLED
 from treescan.wood.mass import green_mass
@@ -144,7 +152,8 @@ def test_every_shape_has_anchors_or_reasons(shape):
     for tie in ties:
         if not tie.rejected:
             assert tie.union_ratio > 0
-            assert 10 * tie.allowable_n >= FALL_FACTOR * weight
+            assert 10 * tie.allowable_n >= needed_n(weight)
+            assert any("worst measured fall" in note for note in tie.notes)
 
 
 @pytest.mark.published
@@ -155,6 +164,14 @@ def test_r1_r2_tie_in_loads_and_the_hundred_millimetre_limb():
     stress = 32 * 2000 * 0.5 / (np.pi * 0.1**3)
     assert stress == pytest.approx(10.2e6, rel=3e-3)
     assert 57e6 / stress == pytest.approx(5.6, abs=0.05)
+
+
+@pytest.mark.published
+def test_c12_an_abrupt_stop_is_within_what_a_tie_in_must_hold():
+    # Kane 2007 (AUF 33(1), p. 41): 4.19 weights; safety factor 10 at the mean strength
+    assert stop_factor(2.5, 0.1) == pytest.approx(STOP_FACTOR, rel=1e-3)
+    assert needed_n(90 * 9.81) >= STOP_FACTOR * 90 * 9.81
+    assert needed_n(1.0) / (1 - 1.645 * 0.16) == pytest.approx(10.0)
 
 
 def test_tie_ins_are_unions_away_from_the_rigging():

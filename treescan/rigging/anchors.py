@@ -24,6 +24,8 @@ Int64s = npt.NDArray[np.int64]
 
 MIN_DIAMETER_M = 0.10
 """Sound diameter inside bark below which nothing is hung [common practice]."""
+LIGHT_DIAMETER_M = 0.05
+"""Strengths are worked out down to this: thin wood may still hold a light piece."""
 MIN_HEIGHT_M = 2.5
 """An anchor lower than this lets no piece hang clear of the ground [judgement]."""
 SPACING_M = 1.0
@@ -202,7 +204,7 @@ def _strengths(model: SparModel, node: Int64s) -> _Strength:
     Zero where the wood is too thin to be looked at.
     """
     graph = model.graph
-    thick = np.flatnonzero(model.diameter_m[node] >= MIN_DIAMETER_M)
+    thick = np.flatnonzero(model.diameter_m[node] >= LIGHT_DIAMETER_M)
     best, down = np.zeros(len(node)), np.zeros(len(node))
     best_direction = np.tile([0.0, 0.0, -1.0], (len(node), 1))
     section = node.astype(np.int64)

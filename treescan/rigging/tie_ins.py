@@ -18,6 +18,7 @@ from treescan.site.model import Site
 from treescan.skeleton.graph import MODELLED, TreeGraph
 from treescan.units import G_M_S2
 from treescan.wood.decay import WoodState
+from treescan.wood.strength import MOR_CV, Z_95
 from treescan.wood.types import GreenMass, Species
 
 Floats = npt.NDArray[np.float64]
@@ -26,12 +27,17 @@ Int64s = npt.NDArray[np.int64]
 MIN_DIAMETER_M = 0.10
 """Sound diameter for a tie-in [common practice]."""
 MIN_HEIGHT_M = 4.0
+STATIC_SAFETY = 10.0
+"""Safety factor on the climber's weight at the mean green strength, after the field, union and
+defect factors (handbook practice)."""
+STOP_FACTOR = 4.186
+"""Abrupt stop of a descent, tension over weight (Kane 2007, Arboric. Urban For. 33(1), p. 41)."""
 FALL_FACTOR = 10.6
 """Highest peak over weight in simulated falls (Kane 2020, Urban For. Urban Green. 49:126625).
 
-A tie-in must not break under it: at the safety factor of 10 it carries 1.06 times the climber,
-on the low side of strength and diameter.
+Printed beside every tie-in: slack in the climbing line is what makes a fall.
 """
+LOW_OVER_MEAN = 1.0 - Z_95 * MOR_CV
 BASE_FACTOR = 2.0
 """A line anchored at the base puts up to twice the climber's weight on the tie-in."""
 APART_M = 1.0
@@ -40,7 +46,7 @@ KIT_KG = 10.0
 """Climbing gear and saw added to the climber's mass [judgement]."""
 OFFSET_M = 0.1
 """The line bears this far off the bark [judgement]."""
-TILT_DEG = 30.0
+TILT_DEG = 15.0
 """Pull of a climber working aside, from the plumb line [judgement]."""
 
 
@@ -56,10 +62,10 @@ def find_tie_ins(
 ) -> tuple[Anchor, ...]:
     """All tie-in candidates, best first; the rejected ones follow with their reason.
 
-    A tie-in is a union of at least 100 mm sound diameter that takes the worst measured fall
-    (10.6 times the weight) without breaking, in the weakest of nine directions, with the low
-    side of strength and diameter.  Rank: height and strength in hand; nearness to a wish of
-    the site file leads.
+    A tie-in is a union of at least 100 mm sound diameter that carries the climber with a safety
+    factor of 10 at the mean strength, and an abrupt stop of 4.2 weights at the low side of
+    strength, each in the weakest of nine directions and with the low side of the diameter.
+    Rank: height and strength in hand; nearness to a wish of the site file leads.
 
     Parameters
     ----------
@@ -112,6 +118,11 @@ def find_tie_ins(
         replace(anchor, anchor_id=f"T{number}")
         for number, (_, _, _, anchor) in enumerate(rows, start=1)
     )
+
+
+def needed_n(weight_n: float) -> float:
+    """Breaking load a tie-in must have on the low side of strength for a climber's weight. [N]"""
+    return max(STATIC_SAFETY * LOW_OVER_MEAN, STOP_FACTOR) * weight_n
 
 
 def second_tie_in(tie_ins: Sequence[Anchor], first: Anchor) -> Anchor | None:
@@ -176,15 +187,17 @@ def _reason(
         return "dead, decayed or cracked wood between it and the ground"
     if union < 0:
         return "no union: a bare limb or stem lets the line slide"
-    if model.union_ratio[union] > 0.85 or model.union[union] <= 0.35:
-        return f"poor union: branch {model.union_ratio[union]:.2f} of the stem or included bark"
+    if state.included_bark[union] or (
+        model.union_ratio[union] <= 0.85 and model.union[union] < 0.4
+    ):
+        return "poor union: included bark"
     if graph.source[node] == MODELLED:
         return "the scan did not see it: its diameter is a guess"
-    needed = FALL_FACTOR * weight_n
+    needed = needed_n(weight_n)
     if SAFETY_PERSON * force_n < needed:
         return (
             f"too weak for a person: breaks at {SAFETY_PERSON * force_n / 1000:.1f} kN on the "
-            f"low side, a fall may pull {needed / 1000:.1f} kN"
+            f"low side, {needed / 1000:.1f} kN is needed"
         )
     for anchor in rigging:
         if np.linalg.norm(anchor.position_m - graph.position_m[node]) < APART_M:
