@@ -83,7 +83,10 @@ class Ground:
 
 @dataclass(frozen=True)
 class StemSeed:
-    """A stem found at breast height, in local coordinates."""
+    """A stem found at breast height, in local coordinates.
+
+    ``diameter_m`` is 0 for a crown whose stem was not seen.
+    """
 
     x_m: float
     y_m: float
@@ -91,6 +94,8 @@ class StemSeed:
     diameter_m: float
     points: int
     height_m: float
+    foot_m: tuple[float, float] | None = None
+    """Where its axis meets the ground in plan; None when not followed. [m]"""
 
 
 @dataclass(frozen=True)

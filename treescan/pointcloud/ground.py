@@ -64,12 +64,12 @@ def find_ground(cloud: PointCloud) -> Ground:
     rest[_strays_below(rest)] = np.nan
     bare = _bare_cells(rest, grid.cell)
     if bare.sum() * grid.cell**2 < MIN_GROUND_M2 or not _is_surface(rest, bare):
-        return _flat(lowest, bare, grid)
+        return _flat(xyz, grid)
     first = fill_gaps(np.where(bare, rest, np.nan))
     middle, count = _through_the_points(xyz, first + trend, grid)
     seen = (count >= 3) & np.isfinite(middle)
     if not seen.any():
-        return _flat(lowest, bare, grid)
+        return _flat(xyz, grid)
     seen = _without_columns(seen, _columns(xyz, middle, grid))
     height = fill_gaps(np.where(seen, middle - trend, np.nan)) + trend
     return Ground(grid.x0, grid.y0, grid.cell, height, seen)
@@ -212,9 +212,13 @@ def _is_surface(rest: Floats, bare: Bools) -> bool:
     return bool(np.subtract(*np.percentile(lower, [75, 25])) < 1.5)
 
 
-def _flat(lowest: Floats, bare: Bools, grid: _Grid) -> Ground:
-    values = lowest[bare] if bare.sum() >= 2 else lowest[np.isfinite(lowest)]
-    height = float(np.percentile(values, 5)) if len(values) else 0.0
+def _flat(xyz: Float32s, grid: _Grid) -> Ground:
+    """Level ground at the lowest 0.3 m that hold more than strays."""
+    heights = np.sort(xyz[:, 2])
+    few = max(10, len(heights) // 2000)
+    above = np.searchsorted(heights, heights + np.float32(0.3)) - np.arange(len(heights))
+    solid = np.flatnonzero(above > few)
+    height = float(heights[solid[0]]) if len(solid) else float(heights[0])
     shape = (grid.ny, grid.nx)
     return Ground(
         grid.x0, grid.y0, grid.cell, np.full(shape, height), np.zeros(shape, dtype=np.bool_)

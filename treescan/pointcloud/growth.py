@@ -15,6 +15,7 @@ from scipy.spatial import cKDTree
 from treescan.pointcloud.cloud import Float32s, Floats, Ints
 
 NEIGHBOURS = 10
+PLANE_NEIGHBOURS = 24
 
 
 @dataclass(frozen=True)
@@ -30,6 +31,8 @@ class CellGraph:
         Neighbours, each pair once.
     length_m : ndarray, shape (e,)
     cell_m : float
+    near : ndarray, shape (m, k), int64
+        Nearest cells of each cell, itself first; m stands for none within reach.
     """
 
     centre_m: Float32s
@@ -37,6 +40,7 @@ class CellGraph:
     edges: Ints
     length_m: Floats
     cell_m: float
+    near: Ints
 
     def matrix(self, cost: Floats, keep: npt.NDArray[np.bool_] | None = None) -> csr_matrix:
         """Symmetric cost matrix over all cells; ``keep`` drops edges that touch other cells."""
@@ -61,17 +65,25 @@ def cell_graph(xyz: Float32s, cell_m: float, reach_m: float) -> CellGraph:
         Longest edge. [m]
     """
     cell_of_point, centre = cells(xyz, cell_m)
-    k = min(NEIGHBOURS + 1, len(centre))
-    tree = cKDTree(centre, balanced_tree=False, compact_nodes=False)
-    distance, other = tree.query(centre, k=k, distance_upper_bound=reach_m, workers=-1)
+    distance, near = neighbours(centre, PLANE_NEIGHBOURS, reach_m)
+    k = min(NEIGHBOURS + 1, near.shape[1])
     first = np.repeat(np.arange(len(centre)), k)
-    second, length = other.ravel(), distance.ravel()
+    second, length = near[:, :k].ravel(), distance[:, :k].ravel()
     good = (second < len(centre)) & (second != first)
     low = np.minimum(first[good], second[good])
     high = np.maximum(first[good], second[good])
     unique, index = np.unique(low * np.int64(len(centre)) + high, return_index=True)
     edges = np.column_stack((unique // len(centre), unique % len(centre)))
-    return CellGraph(centre, cell_of_point, edges, length[good][index], cell_m)
+    return CellGraph(centre, cell_of_point, edges, length[good][index], cell_m, near)
+
+
+def neighbours(points: Float32s, count: int, reach_m: float) -> tuple[Floats, Ints]:
+    """Distances and rows of the nearest points, itself first; ``len(points)`` stands for none."""
+    tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
+    distance, near = tree.query(
+        points, k=min(count, len(points)), distance_upper_bound=reach_m, workers=-1
+    )
+    return distance, near.astype(np.int64)
 
 
 def cells(xyz: Float32s, cell_m: float) -> tuple[Ints, Float32s]:

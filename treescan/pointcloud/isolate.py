@@ -16,6 +16,7 @@ from treescan.pointcloud.ground import heights_above
 from treescan.pointcloud.growth import CellGraph, cell_graph, grow, path_cost
 from treescan.pointcloud.planes import flat_pieces
 from treescan.pointcloud.stems import find_stems
+from treescan.pointcloud.tops import tree_tops
 from treescan.pointcloud.unseen import what_was_unseen
 from treescan.pointcloud.wires import LOWEST_M, densified, find_wires
 
@@ -84,7 +85,7 @@ def isolate_tree(
     cell = max(0.05, 2.5 * cloud.spacing_m)
     graph = cell_graph(xyz[standing], cell, reach_m=max(0.6, 6.0 * cell))
     tell(0.4)
-    growth, trees = _grown(graph, above[standing], found)
+    growth, trees, found = _grown(graph, above[standing], found)
     tell(0.8)
     chosen, why = _choice(growth, trees, found, near_m)
     mine = np.isin(growth.stem, trees[chosen]) & ~growth.foreign if trees else ~growth.foreign
@@ -99,7 +100,8 @@ def isolate_tree(
     ordered = _ordered(found, trees, chosen)
     own = len(trees[chosen]) if trees else 0
     base = _base(xyz[index], ordered, ground, own)
-    unseen = what_was_unseen(xyz[index], base, ordered[:own], ground)
+    own_stems = tuple(stem for stem in ordered[:own] if stem.diameter_m > 0)
+    unseen = what_was_unseen(xyz[index], base, own_stems, ground)
     return TreePoints(
         xyz=xyz[index],
         base_m=base,
@@ -112,17 +114,21 @@ def isolate_tree(
 
 def _grown(
     graph: CellGraph, point_above: Floats, stems: tuple[StemSeed, ...]
-) -> tuple[_Growth, list[list[int]]]:
+) -> tuple[_Growth, list[list[int]], tuple[StemSeed, ...]]:
+    """Growth over the graph, the stems of each tree, and the stems or else the tree tops."""
     above = _mean_above(graph, point_above)
     foreign = np.zeros(len(above), dtype=bool)
-    for piece in flat_pieces(graph.centre_m, graph.cell_m):
+    for piece in flat_pieces(graph.centre_m, graph.cell_m, graph.near):
         foreign[piece.cells] = True
     foreign |= _free_wires(graph, above)
     cost_of_edge = path_cost(graph.length_m, graph.cell_m)
-    if not stems:
-        cost = np.zeros(len(above))
-        return _Growth(graph, above, cost, np.zeros(len(above), dtype=np.int64), foreign), []
-    sources, owner = _stem_cells(graph, above, stems)
+    by_tops = not stems
+    if by_tops:
+        stems = tree_tops(graph.centre_m[~foreign], above[~foreign])
+        if len(stems) < 2:
+            whole = np.zeros(len(above), dtype=np.int64)
+            return _Growth(graph, above, np.zeros(len(above)), whole, foreign), [], ()
+    sources, owner = (_top_cells if by_tops else _stem_cells)(graph, above, stems)
     near_stem = np.zeros(len(above), dtype=bool)
     near_stem[sources] = True
     foreign &= ~near_stem
@@ -133,7 +139,7 @@ def _grown(
     stem = np.where(nearest >= 0, of_node[np.maximum(nearest, 0)], -1)
     foreign |= _low_growth(graph, matrix, above, cost, stems)
     growth = _Growth(graph, above, cost, stem, foreign)
-    return growth, _same_tree(stems)
+    return growth, [[k] for k in range(len(stems))] if by_tops else _same_tree(stems), stems
 
 
 def _free_wires(graph: CellGraph, above: Floats) -> Bools:
@@ -177,6 +183,15 @@ def _stem_cells(graph: CellGraph, above: Floats, stems: tuple[StemSeed, ...]) ->
         return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
     all_nodes, first = np.unique(np.concatenate(nodes), return_index=True)
     return all_nodes, np.concatenate(owners)[first]
+
+
+def _top_cells(graph: CellGraph, above: Floats, tops: tuple[StemSeed, ...]) -> tuple[Ints, Ints]:
+    """Cells of the upper part of each crown: the sources of growth where no stem was seen."""
+    centres = np.array([(top.x_m, top.y_m) for top in tops])
+    distance, nearest = cKDTree(centres).query(graph.centre_m[:, :2])
+    height = np.array([top.height_m for top in tops])[nearest]
+    nodes = np.flatnonzero((distance < 2.0) & (above > 0.75 * height))
+    return nodes, nearest[nodes].astype(np.int64)
 
 
 def _low_growth(
@@ -242,7 +257,7 @@ def _choice(
                 f"no stem within 10 m of near_m (the nearest is {away[chosen]:.1f} m off); "
                 "check near_m and that it is in scan coordinates"
             )
-        return chosen, [f"the tree {away[chosen]:.1f} m from near_m was taken"]
+        return chosen, [f"the tree {away[chosen]:.1f} m from near_m was taken", *_no_stem(stems)]
     good = (growth.stem >= 0) & ~growth.foreign
     sizes = np.bincount(growth.stem[good], minlength=len(stems))
     tops = np.zeros(len(stems))
@@ -251,7 +266,16 @@ def _choice(
     chosen = int(np.argmax(score))
     if len(trees) == 1:
         return 0, ["one tree was found and taken"]
-    return chosen, [f"the largest of {len(trees)} trees found was taken; near_m chooses another"]
+    return chosen, [
+        f"the largest of {len(trees)} trees found was taken; near_m chooses another",
+        *_no_stem(stems),
+    ]
+
+
+def _no_stem(stems: tuple[StemSeed, ...]) -> list[str]:
+    if any(stem.diameter_m > 0 for stem in stems):
+        return []
+    return ["no stem was seen at breast height: trees were told apart by their tops alone"]
 
 
 def _whole(growth: _Growth, mine: Bools, trees: list[list[int]], chosen: int) -> Bools:
@@ -285,9 +309,9 @@ def _base(
     xyz: npt.NDArray[np.float32], stems: tuple[StemSeed, ...], ground: Ground, own: int
 ) -> Floats:
     if stems and own:
-        weight = np.array([stem.diameter_m**2 for stem in stems[:own]])
-        x = float(np.average([stem.x_m for stem in stems[:own]], weights=weight))
-        y = float(np.average([stem.y_m for stem in stems[:own]], weights=weight))
+        weight = np.array([max(stem.diameter_m, 0.01) ** 2 for stem in stems[:own]])
+        feet = [stem.foot_m or (stem.x_m, stem.y_m) for stem in stems[:own]]
+        x, y = (float(v) for v in np.average(np.array(feet), axis=0, weights=weight))
     else:
         above = xyz[:, 2] - ground.height(xyz[:, 0], xyz[:, 1])
         foot = xyz[above <= np.percentile(above, 2) + 0.3]

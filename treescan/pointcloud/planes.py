@@ -10,11 +10,10 @@ import numpy.typing as npt
 from numba import njit
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from treescan.pointcloud.cloud import Float32s, Floats, Ints
 
-NEIGHBOURS = 24
+SMALLEST_CELLS = 20
 MIN_AREA_M2 = 1.5
 MAX_THICKNESS_M = 0.045
 SAME_PLANE_COS = 0.978
@@ -42,7 +41,7 @@ class FlatPiece:
     thickness_m: float
 
 
-def flat_pieces(centre_m: Float32s, cell_m: float) -> list[FlatPiece]:
+def flat_pieces(centre_m: Float32s, cell_m: float, near: Ints) -> list[FlatPiece]:
     """Connected flat pieces of at least 1.5 square metres.
 
     Parameters
@@ -50,18 +49,18 @@ def flat_pieces(centre_m: Float32s, cell_m: float) -> list[FlatPiece]:
     centre_m : ndarray, shape (m, 3)
         One point per cell. [m]
     cell_m : float
+    near : ndarray, shape (m, k)
+        Nearest cells of each cell, about 24 of them, itself first; m stands for none.
     """
-    if len(centre_m) < 4 * NEIGHBOURS:
+    if len(centre_m) < 4 * SMALLEST_CELLS:
         return []
-    tree = cKDTree(centre_m, balanced_tree=False, compact_nodes=False)
-    _, other = tree.query(centre_m, k=NEIGHBOURS, distance_upper_bound=6.0 * cell_m, workers=-1)
-    values, vectors = local_shape(centre_m, other)
+    values, vectors = local_shape(centre_m, near)
     normal = vectors[:, :, 0]
     thin = np.sqrt(np.maximum(values[:, 0], 0.0))
     wide = np.sqrt(np.maximum(values[:, 1], 1e-12))
     flat = (thin < 0.35 * wide) & (thin < 0.5 * cell_m) & (wide > 0.6 * cell_m)
-    first = np.repeat(np.arange(len(centre_m)), NEIGHBOURS)
-    second = other.ravel()
+    first = np.repeat(np.arange(len(centre_m)), near.shape[1])
+    second = near.ravel()
     good = second < len(centre_m)
     first, second = first[good], second[good]
     good = flat[first] & flat[second]
@@ -98,7 +97,7 @@ def _pieces(
         rows = order[starts[group] : starts[group + 1]]
         rows = rows[flat[rows]]
         points = centre_m[rows].astype(np.float64)
-        if len(points) < 20 or len(points) * cell_m**2 < 0.7 * MIN_AREA_M2:
+        if len(points) < SMALLEST_CELLS or len(points) * cell_m**2 < 0.7 * MIN_AREA_M2:
             continue
         middle = points.mean(axis=0)
         values, vectors = np.linalg.eigh(np.cov((points - middle).T))

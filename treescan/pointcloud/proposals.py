@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from treescan.pointcloud.cloud import Float32s, Floats, Ground, Ints, PointCloud, TreePoints
-from treescan.pointcloud.growth import cells
+from treescan.pointcloud.growth import PLANE_NEIGHBOURS, cells, neighbours
 from treescan.pointcloud.openings import low_plants, open_ground
 from treescan.pointcloud.planes import FlatPiece, flat_pieces
 from treescan.pointcloud.structures import find_buildings, find_fences
@@ -65,7 +65,7 @@ def propose_site(cloud: PointCloud, ground: Ground, tree: TreePoints) -> list[Pr
         cell_of_point, centre = cells(cloud.xyz[rest], max(CELL_M, 2.0 * cloud.spacing_m))
         size = max(CELL_M, 2.0 * cloud.spacing_m)
         cell_above = np.bincount(cell_of_point, weights=above) / np.bincount(cell_of_point)
-        pieces = flat_pieces(centre, size)
+        pieces = flat_pieces(centre, size, neighbours(centre, PLANE_NEIGHBOURS, 6.0 * size)[1])
         wires = find_wires(centre, cell_above, size)
         of_thing = np.zeros(len(centre), dtype=bool)
         for rows in (*(p.cells for p in pieces), *(w.cells for w in wires)):

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
 from treescan.pointcloud.circles import Circle, robust_circle
@@ -19,6 +18,9 @@ RADIUS_RANGE_M = (0.025, 1.5)
 MAX_DRIFT_PER_M = 0.6
 """Lean of a stem that is still followed from slice to slice: 31 degrees."""
 BREAST_HEIGHT_M = 1.3
+SPARSEST_M = 0.12
+"""Point spacing beyond which no stem's round can be told. [m]"""
+FEWEST_POINTS = 24
 
 
 @dataclass(frozen=True)
@@ -39,6 +41,8 @@ def find_stems(cloud: PointCloud, ground: Ground) -> tuple[StemSeed, ...]:
         Sorted by the height of the points above them, then by diameter; may be empty.
     """
     xyz = cloud.xyz
+    if cloud.spacing_m > SPARSEST_M:
+        return ()
     above = heights_above(xyz, ground)
     band = np.flatnonzero((above > 0.5) & (above < 3.3))
     low, low_above = xyz[band], above[band]
@@ -81,6 +85,8 @@ def _stem_like(circle: Circle, spacing: float) -> bool:
     low, high = RADIUS_RANGE_M
     if not low <= circle.radius_m <= high:
         return False
+    if circle.radius_m < 1.2 * spacing:
+        return False
     limit = max(0.015, 0.12 * circle.radius_m, 0.7 * spacing)
     return circle.spread_m <= limit and circle.seen_share >= 0.2 and circle.inside_share <= 0.25
 
@@ -104,7 +110,13 @@ def _chains(discs: list[_Disc]) -> list[list[_Disc]]:
             chains.append([disc])
         else:
             best.append(disc)
-    return [chain for chain in chains if len(chain) >= 3 and _spans_breast_height(chain)]
+    return [
+        chain
+        for chain in chains
+        if len(chain) >= 3
+        and sum(disc.circle.points for disc in chain) >= FEWEST_POINTS
+        and _spans_breast_height(chain)
+    ]
 
 
 def _spans_breast_height(chain: list[_Disc]) -> bool:
@@ -130,7 +142,17 @@ def _seed(chain: list[_Disc], xyz: Float32s, above: Floats, ground: Ground) -> S
         diameter_m=diameter,
         points=sum(disc.circle.points for disc in chain),
         height_m=top,
+        foot_m=(_at_ground(heights, x, at_x), _at_ground(heights, y, at_y)),
     )
+
+
+def _at_ground(heights: Floats, values: Floats, at_breast: float) -> float:
+    """Place of the axis at the ground: the line through the low discs, through breast height."""
+    low = heights <= 2.2
+    slope = 0.0
+    if low.sum() >= 3 and np.ptp(heights[low]) >= 0.45:
+        slope = float(np.polyfit(heights[low], values[low], 1)[0])
+    return at_breast - float(np.clip(slope, -0.7, 0.7)) * BREAST_HEIGHT_M
 
 
 def _without_doubles(stems: list[StemSeed]) -> list[StemSeed]:
@@ -144,8 +166,3 @@ def _without_doubles(stems: list[StemSeed]) -> list[StemSeed]:
         if not clash:
             kept.append(stem)
     return kept
-
-
-def stem_centres(stems: tuple[StemSeed, ...]) -> npt.NDArray[np.float64]:
-    """Plan positions, shape (n, 2). [m]"""
-    return np.array([(stem.x_m, stem.y_m) for stem in stems], dtype=np.float64).reshape(-1, 2)

@@ -80,14 +80,15 @@ def stem_sectors(xyz: Float32s, stem: StemSeed) -> npt.NDArray[np.bool_]:
     """
     near = np.hypot(xyz[:, 0] - stem.x_m, xyz[:, 1] - stem.y_m) < 4.0
     points = xyz[near].astype(np.float64)
-    above = points[:, 2] - stem.ground_z_m
+    points = points[np.argsort(points[:, 2])]
+    starts = np.searchsorted(points[:, 2], stem.ground_z_m + BAND_M * np.arange(62))
     x, y, radius = stem.x_m, stem.y_m, 0.5 * stem.diameter_m
     rows: list[npt.NDArray[np.bool_]] = []
     first, misses = int(1.0 / BAND_M), 0
     for band in range(first, 60):
-        inside = (above >= band * BAND_M) & (above < (band + 1) * BAND_M)
-        around = inside & (np.hypot(points[:, 0] - x, points[:, 1] - y) < 1.7 * radius + 0.05)
-        circle = robust_circle(points[around][:, :2]) if around.sum() >= 12 else None
+        slab = points[starts[band] : starts[band + 1]]
+        around = slab[np.hypot(slab[:, 0] - x, slab[:, 1] - y) < 1.7 * radius + 0.05]
+        circle = robust_circle(around[:, :2]) if len(around) >= 12 else None
         if circle is None or not 0.5 * radius < circle.radius_m < 1.3 * radius:
             misses += 1
             if misses > 2:
@@ -96,7 +97,7 @@ def stem_sectors(xyz: Float32s, stem: StemSeed) -> npt.NDArray[np.bool_]:
             continue
         misses = 0
         x, y, radius = circle.x_m, circle.y_m, circle.radius_m
-        rows.append(_sectors(points[around], x, y, radius))
+        rows.append(_sectors(around, x, y, radius))
     rows = rows[: len(rows) - misses] if misses else rows
     return np.array(rows, dtype=np.bool_).reshape(-1, SECTORS)
 
@@ -139,7 +140,7 @@ def _top_is_cut(xyz: Float32s) -> bool:
     areas = np.bincount(np.maximum(level, 0))
     if len(areas) < 4:
         return False
-    return bool(areas[-1] > 12 and areas[-2:].max() > 0.6 * areas.max())
+    return bool(areas[-1] > 24 and areas[-2:].max() > 0.6 * areas.max())
 
 
 def _ground_unseen(ground: Ground, base_m: Floats) -> float:
