@@ -22,6 +22,9 @@ NEAR_M = 0.05
 """Axes nearer than this plus half the true radius are the same limb."""
 LEAST_COSINE = 0.7
 LARGEST_RATIO = 3.0
+"""A limb whose radius is further off is not the same limb."""
+REAL_RATIO = 5.0
+"""For invented length: a limb is there, be its radius as wrong as this."""
 
 
 @dataclass(frozen=True)
@@ -56,11 +59,13 @@ def samples(graph: TreeGraph) -> Samples:
     )
 
 
-def partners(a: Samples, b: Samples, near_m: np.ndarray) -> np.ndarray:
+def partners(
+    a: Samples, b: Samples, near_m: np.ndarray, largest_ratio: float = LARGEST_RATIO
+) -> np.ndarray:
     """For each sample of ``a`` the nearest of ``b`` on the same limb, or -1.  Shape (n,).
 
     Same limb: axes within ``near_m`` (n,), directions within 45 degrees, radii within a
-    factor of three.
+    factor of ``largest_ratio``.
     """
     found = np.full(len(a.radius_m), -1)
     if not len(b.radius_m) or not len(a.radius_m):
@@ -75,7 +80,7 @@ def partners(a: Samples, b: Samples, near_m: np.ndarray) -> np.ndarray:
     cosine = np.abs(np.einsum("ij,ikj->ik", a.direction, b.direction[safe]))
     ratio = b.radius_m[safe] / a.radius_m[:, None]
     fits = known & (distance <= near_m[:, None]) & (cosine > LEAST_COSINE)
-    fits &= (ratio < LARGEST_RATIO) & (ratio > 1 / LARGEST_RATIO)
+    fits &= (ratio < largest_ratio) & (ratio > 1 / largest_ratio)
     first = fits.argmax(axis=1)
     any_fit = fits.any(axis=1)
     found[any_fit] = safe[np.arange(len(found)), first][any_fit]
@@ -114,10 +119,11 @@ def compare(
     score = _totals(graph, truth, measures)
     score |= _by_class(t, g, mate, "")
     over = 2 * g.radius_m >= 0.03
-    back = partners(g, t, NEAR_M + blur_m + 0.5 * np.maximum(g.radius_m, 0.02))
+    near_g = NEAR_M + blur_m + 0.5 * np.maximum(g.radius_m, 0.02)
+    back = partners(g, t, near_g, REAL_RATIO)
     total = max(g.length_m[over].sum(), 1e-9)
     score["invented_share"] = float(g.length_m[over & (back < 0)].sum() / total)
-    score["doubled_share"] = float(_doubled(g, t, back, over) / total)
+    score["doubled_share"] = float(_doubled(g, t, truth.graph.limb, back, over) / total)
     if seen is not None:
         shown = seen[t.edge]
         score |= _by_class(t, g, np.where(shown, mate, -2), " seen")
@@ -181,14 +187,13 @@ def _by_class(t: Samples, g: Samples, mate: np.ndarray, suffix: str) -> dict[str
     return score
 
 
-def _doubled(g: Samples, t: Samples, back: np.ndarray, over: np.ndarray) -> float:
-    """Length that covers true length already covered by another limb. [m]"""
+def _doubled(g: Samples, t: Samples, limb: np.ndarray, back: np.ndarray, over: np.ndarray) -> float:
+    """Length that covers true limbs beyond their own length, 15 % and 0.2 m let pass. [m]"""
     hit = over & (back >= 0)
-    claimed = np.bincount(t.edge[back[hit]], g.length_m[hit], minlength=int(t.edge.max()) + 1)
-    real = np.bincount(t.edge, t.length_m, minlength=len(claimed))
-    # an edge may be claimed a little past its ends by the neighbours on the same limb
-    extra = np.maximum(claimed - 1.5 * real - 2 * STEP_M, 0.0)
-    return float(extra.sum())
+    own = limb[t.edge]
+    real = np.bincount(own, t.length_m)
+    claimed = np.bincount(own[back[hit]], g.length_m[hit], minlength=len(real))
+    return float(np.maximum(claimed - 1.15 * real - 0.2, 0.0).sum())
 
 
 def seen_edges(node: np.ndarray, truth: TreeTruth, least: int = 3) -> np.ndarray:

@@ -142,15 +142,16 @@ class _Grower:
 
     def __init__(self, habit: Habit, rng: np.random.Generator) -> None:
         self.habit, self.rng = habit, rng
-        self.position: list[np.ndarray] = []
+        self.place = np.zeros((70_000, 4))
+        self.position = self.place[:, :3]
         self.radius: list[float] = []
         self.parent: list[int] = []
         self.limb: list[int] = []
         self.order: list[int] = []
-        self.big = np.zeros((0, 4))
 
     def add(self, position: np.ndarray, radius: float, parent: int, limb: int, order: int) -> int:
-        self.position.append(position)
+        self.place[len(self.parent), :3] = position
+        self.place[len(self.parent), 3] = radius
         self.radius.append(radius)
         self.parent.append(parent)
         self.limb.append(limb)
@@ -299,13 +300,14 @@ class _Grower:
         """True where the first metres of a thick limb keep clear of what has grown so far."""
         if radius_m < 0.02:
             return True
-        known = np.asarray(self.position[: len(self.position) - 8])
+        known = self.place[: max(len(self.parent) - 8, 0)]
         if len(known) < 20:
             return True
         reach = np.linspace(0.8, 2.5, 5)[:, None] * direction + start
-        gap = np.linalg.norm(known[None] - reach[:, None], axis=2) - np.asarray(
-            self.radius[: len(known)]
-        )
+        near = np.abs(known[:, :3] - reach[2]).max(axis=1) < 1.7
+        if not near.any():
+            return True
+        gap = np.linalg.norm(known[None, near, :3] - reach[:, None], axis=2) - known[near, 3]
         return bool(gap.min() > radius_m + 0.1)
 
     # -- conifer -----------------------------------------------------------------------------
@@ -351,7 +353,7 @@ class _Grower:
 def _swell(grower: _Grower) -> np.ndarray:
     """Radii with butt swell added to the stem, shape (n,)."""
     radius = np.array(grower.radius)
-    position = np.array(grower.position)
+    position = grower.position[: len(radius)]
     stem = np.array(grower.limb) == 0
     height = position[:, 2]
     decay = 0.35 if not grower.habit.flare else 0.7
@@ -363,7 +365,7 @@ def _graph(grower: _Grower) -> TreeGraph:
     n = len(grower.parent)
     radius = _swell(grower)
     return TreeGraph(
-        position_m=np.array(grower.position),
+        position_m=grower.position[:n].copy(),
         radius_m=radius,
         radius_sd_m=np.full(n, 1e-6),
         parent=np.array(grower.parent, dtype=np.int32),
@@ -397,6 +399,8 @@ def _grown_to_height(habit: Habit, seed: list[int]) -> TreeGraph:
         height = graph.position_m[:, 2].max()
         if abs(height / habit.height_m - 1) < misfit:
             best, misfit = graph, abs(height / habit.height_m - 1)
+        if misfit < 0.04:
+            break
         crown = (habit.height_m - habit.fork_m) / max(height - habit.fork_m, 1.0)
         spacing = float(np.clip(spacing * crown, 0.6, 1.8))
     assert best is not None

@@ -266,7 +266,10 @@ MAPLE_AT = np.array([0.4, 0.9])
 def make_maple() -> Scene:
     """A maple leaning toward a shed, scanned by phone in its own local coordinates."""
     rng = np.random.default_rng(4303)
-    tree = grow("leaning", 2, lean_azimuth_deg=60.0, lean_deg=14.0, dbh_m=0.36, height_m=11.5)
+    tree = grow(
+        "leaning", 2, lean_azimuth_deg=60.0, lean_deg=14.0, dbh_m=0.31, height_m=9.6, bole_m=2.0,
+        fork_m=2.5,
+    )  # fmt: skip
     ground = p.terrain(rng, 5.0)
     shed = p.house("shed", ground, _point(MAPLE_AT, 80, 5.2), (3.0, 2.4), 5.0, 2.0, 2.6)
     things = [
@@ -364,11 +367,11 @@ def _line3(points: np.ndarray, origin: np.ndarray) -> str:
 def _corners(line: np.ndarray) -> np.ndarray:
     """Corners (k, 2) of a path given by many points."""
     flat = line[:, :2]
+    fresh = np.linalg.norm(np.diff(flat, axis=0), axis=1) > 1e-6
+    flat = flat[np.concatenate([[True], fresh])]
     keep = [0]
     for i in range(1, len(flat) - 1):
         a, b = flat[i] - flat[i - 1], flat[i + 1] - flat[i]
-        if np.linalg.norm(b) < 1e-6 or np.linalg.norm(a) < 1e-6:
-            continue
         if abs(a[0] * b[1] - a[1] * b[0]) > 0.02 * np.linalg.norm(a) * np.linalg.norm(b):
             keep.append(i)
     return flat[[*keep, len(flat) - 1]]

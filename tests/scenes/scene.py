@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from tests.scenes import place as p
 from tests.scenes.grow import Tree, grow
@@ -18,7 +19,7 @@ from tests.scenes.mesh import leaf_mesh, wood_mesh, wood_nodes
 from tests.scenes.truth import TreeTruth, tree_truth
 from treescan.pointcloud.cloud import PointCloud
 
-VERSION = 4
+VERSION = 5
 """Raise when the generator's output changes: old cache files are then not used."""
 GRID_M = np.array([447_250.0, 5_412_600.0, 180.0])
 """Offset of a size that national grids have."""
@@ -115,19 +116,29 @@ def around(surroundings: str, ground: p.Terrain, tree: Tree, at, rng, seed: int)
     if surroundings == "none":
         return [], []
     if surroundings == "touching":
-        spread = np.abs(tree.graph.position_m[:, :2]).max()
         azimuth = rng.uniform(0, 2 * np.pi)
         trees = []
         for k, turn in enumerate((0.0, 2.2)):
             other = grow(("broadleaf", "multistem", "leaning")[(seed + k) % 3], seed + 70 + k)
-            own = np.abs(other.graph.position_m[:, :2]).max()
-            away = 0.72 * (spread + own)
-            step = away * np.array([np.cos(azimuth + turn), np.sin(azimuth + turn)])
-            trees.append((other, at + step))
+            toward = np.array([np.cos(azimuth + turn), np.sin(azimuth + turn)])
+            trees.append((other, at + touching_distance_m(tree, other, toward) * toward))
         return [], trees
     if surroundings != "yard":
         raise ValueError(f"surroundings {surroundings!r} is not none, yard or touching")
     return yard(ground, at, rng), []
+
+
+def touching_distance_m(tree: Tree, other: Tree, toward: np.ndarray) -> float:
+    """Distance between stems at which crowns reach 0.7 m into each other along ``toward``."""
+    own = cKDTree(tree.graph.position_m)
+    step = np.array([*toward, 0.0])
+    reach = 25.0
+    while reach > 2.5:
+        gap, _ = own.query(other.graph.position_m[::2] + reach * step, distance_upper_bound=0.3)
+        if (gap < 0.25).any():
+            return max(reach - 0.7, 2.2)
+        reach -= 0.15
+    return 2.5
 
 
 def yard(ground: p.Terrain, at: np.ndarray, rng: np.random.Generator) -> list[p.Placed]:
@@ -155,9 +166,12 @@ def yard(ground: p.Terrain, at: np.ndarray, rng: np.random.Generator) -> list[p.
 
 def scan_scene(
     name, tree: Tree, at, ground, things, trees, setting, registration, in_leaf, max_points, rng,
-    origin_m=GRID_M,
+    origin_m=GRID_M, tool=None,
 ) -> Scene:  # fmt: skip
-    """Stand ``tree`` at ``at``, scan everything, keep the truth."""
+    """Stand ``tree`` at ``at``, scan everything, keep the truth.
+
+    ``tool`` replaces the instrument that ``setting`` and ``registration`` name.
+    """
     base = np.array([*at, float(ground.height(*at))])
     rise = ground.uphill_rise_m(*at, float(tree.graph.radius_m[0]))
     truth = tree_truth(tree, base, 0.0, rise)
@@ -172,7 +186,7 @@ def scan_scene(
     parts += [(thing.mesh, thing.label) for thing in things]
     crown = float(np.linalg.norm(tree.graph.position_m[:, :2], axis=1).max())
     top = float(truth.graph.position_m[:, 2].max())
-    tool = instrument(setting, registration)
+    tool = tool or instrument(setting, registration)
     place = world(parts, wood_nodes(tree), ground, base, top, crown)
     blocked = [thing.outline_m for thing in things if thing.label == p.BUILDING]
     eyes = stations(tool, place, blocked, rng)
