@@ -6,7 +6,12 @@ import pytest
 from tests.motion.pieces import flat_ground, rod
 from tests.site.test_obstacles import scene
 from treescan.motion.body import rigid_piece
-from treescan.motion.clearance import clearance_to_point, clearances
+from treescan.motion.clearance import (
+    clearance_to_point,
+    clearances,
+    side_view_m2,
+    wind_drift_m,
+)
 from treescan.motion.fall import free_fall, hinge_fall
 from treescan.motion.landing import landing_zone
 from treescan.motion.standing import clearance_to_tree, standing_wood
@@ -94,3 +99,22 @@ def test_clearance_to_standing_wood_agrees_with_a_dense_reference():
 def test_standing_wood_far_away_is_given_as_far():
     piece, path = next(paths())
     assert clearance_to_tree(piece, path, np.array([[40.0, 40.0, 2.0]])).distance_m == 3.0
+
+
+def test_side_view_counts_overlapping_balls_once():
+    piece = rod((0, 0, 5), (1, 0, 0), 4, 100, diameter=0.4, balls=200)
+    assert side_view_m2(rigid_piece(piece)) == pytest.approx(4 * 0.4 + np.pi * 0.04, rel=0.03)
+
+
+def test_drift_in_the_wind_goes_with_its_square_and_against_mass():
+    light = rod((0, 0, 9), (1, 0, 0), 4, 50, diameter=0.4)
+    heavy = rod((0, 0, 9), (1, 0, 0), 4, 100, diameter=0.4)
+    found = {
+        (name, wind): wind_drift_m(rigid_piece(p), free_fall(p, FLAT, break_angle_deg=0.0), wind)
+        for name, p in (("light", light), ("heavy", heavy))
+        for wind in (3.0, 6.0)
+    }
+    assert found["light", 6.0] == pytest.approx(4 * found["light", 3.0])
+    assert found["light", 3.0] == pytest.approx(2 * found["heavy", 3.0])
+    push = 0.5 * 1.2 * 0.4 * side_view_m2(rigid_piece(heavy)) * 9.0 / 100
+    assert found["heavy", 3.0] == pytest.approx(0.5 * push * 2 * 8.8 / 9.81, rel=1e-3)
