@@ -5,6 +5,7 @@ import pytest
 
 from tests.motion.pieces import flat_ground, rod
 from treescan.motion.fall import free_fall, hinge_fall
+from treescan.pointcloud.cloud import Ground
 
 FLAT = flat_ground()
 
@@ -80,3 +81,15 @@ def test_clean_cut_drops_plumb_with_the_energy_of_its_height():
     assert path.impact_energy_j == pytest.approx(100 * 9.81 * 8.9, rel=1e-3)
     assert path.contact_attitude_deg == pytest.approx(90.0, abs=1e-6)
     assert np.diff(path.time_s).max() <= 0.05
+
+
+def test_piece_may_roll_on_down_a_slope():
+    heights = np.tile(-0.3 * np.arange(121.0), (121, 1)) + 18.0
+    slope = Ground(-60.0, -60.0, 1.0, heights, np.ones_like(heights, dtype=bool))
+    piece = rod((1, 0, 9), (0, 1, 0), 2, 100, diameter=0.3)
+    steep = free_fall(piece, slope, break_angle_deg=0.0)
+    flat = free_fall(piece, FLAT, break_angle_deg=0.0)
+    ahead = steep.footprint_m[:, 0].max() - steep.landing_m[0]
+    assert ahead > flat.footprint_m[:, 0].max() - flat.landing_m[0] + 3.0
+    assert any("downhill" in note for note in steep.notes)
+    assert not any("downhill" in note for note in flat.notes)

@@ -83,6 +83,7 @@ def test_margins_follow_voltage_and_low_voltage_drop_may_have_its_own():
     )
     np.testing.assert_allclose(obstacles.margin_m, [3.05, 3.95, 1.0])
     assert "network operator" in obstacles.notes[0]
+    assert "sags" in build_obstacles(scene(), flat_ground()).notes[0]
 
 
 def test_landings_default_to_drop_zones():

@@ -37,6 +37,10 @@ SAMPLE_S = 0.025
 BOUNCE_M = 1.0
 """Bounce and roll beside the lying piece on level turf: our choice, no source. [m]"""
 
+ROLLS_FROM_DEG, ROLL_M_PER_DEG, LONGEST_ROLL_M = 6.0, 0.4, 8.0
+"""On ground steeper than the first a piece may roll or slide on downhill, so far for each
+degree beyond it: our choice, no source."""
+
 HINGE_SWAY_SHARE = 0.15
 """Shift of a hinge-felled piece by an aim off by 5 degrees and a break 5 degrees early or
 late, over its throw: half of it is the median of the worst shifts of 80 pieces whose break
@@ -210,7 +214,28 @@ def _fall(
     resting = lay_down(rigid, flight.centre_m[-1], flight.rotation[-1], flight.velocity, grid)
     if on_hinge:
         notes = (*notes, "touches the ground before the hinge parts")
-    return _path(piece, rigid, flight, resting, (kind, attitude, bounce_m, notes))
+    path = _path(piece, rigid, flight, resting, (kind, attitude, bounce_m, notes))
+    return _with_roll(path, ground)
+
+
+def _with_roll(path: Path, ground: Ground) -> Path:
+    """Path whose footprint reaches downhill where the ground is steep."""
+    x, y = float(path.landing_m[0]), float(path.landing_m[1])
+    east, west, north, south = ground.height([x + 1, x - 1, x, x], [y, y, y + 1, y - 1])
+    uphill = np.array([east - west, north - south]) / 2.0
+    steep = float(np.degrees(np.arctan(np.hypot(*uphill))))
+    if steep <= ROLLS_FROM_DEG or path.footprint_m is None:
+        return path
+    roll = min(ROLL_M_PER_DEG * (steep - ROLLS_FROM_DEG), LONGEST_ROLL_M)
+    down = -uphill / np.hypot(*uphill)
+    both = np.concatenate([path.footprint_m, path.footprint_m + roll * down])
+    outline = outline_of_discs(both, np.full(len(both), 1e-3))
+    return replace(
+        path,
+        footprint_m=outline,
+        landing_radius_m=float(np.linalg.norm(outline - path.landing_m[:2], axis=1).max()),
+        notes=(*path.notes, f"ground falls {steep:.0f} degrees: may roll {roll:.1f} m downhill"),
+    )
 
 
 def _until_touch(

@@ -38,6 +38,9 @@ BAND_STEP_M = 1.0
 
 WIRE_RADIUS_M = 0.02
 
+STRAIGHT_SPAN_M = 10.0
+"""A wire drawn with longer straight parts than this gets a note that it sags: our choice."""
+
 
 @dataclass(frozen=True)
 class Zone:
@@ -259,6 +262,12 @@ def _add_conductor(parts: _Parts, owner: int, wire: Conductor, notes: list[str])
         z = path[row : row + 2, 2]
         span = (float(z.min()), float(z.max()), WIRE_RADIUS_M)
         parts.add(WIRE, owner, path[row : row + 2], span)
+    longest = float(np.linalg.norm(np.diff(path, axis=0), axis=1).max())
+    if longest > STRAIGHT_SPAN_M:
+        notes.append(
+            f"'{wire.name}' is taken as straight over {longest:.0f} m; a real wire sags and sways: "
+            "give points along its span."
+        )
     rule = conductor_distance_m(wire.kilovolts)
     if wire.margin_m is None:
         return rule
