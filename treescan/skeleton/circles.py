@@ -23,7 +23,17 @@ SECTORS = 24
 TRIALS = 200
 FINALISTS = 8
 LEVELS = 8
-COLUMNS = ("u_m", "v_m", "radius_m", "rms_m", "radius_sd_m", "coverage", "inliers", "contrast")
+COLUMNS = (
+    "u_m",
+    "v_m",
+    "radius_m",
+    "rms_m",
+    "radius_sd_m",
+    "coverage",
+    "inliers",
+    "contrast",
+    "scatter_m",
+)
 
 
 @njit(cache=True)
@@ -121,7 +131,7 @@ def _window_area(x: Floats, y: Floats, n: int) -> Any:
     """Squared radius of the window about the mean point, widened a little. [m²]"""
     mx, my = x[:n].mean(), y[:n].mean()
     far = np.sort((x[:n] - mx) ** 2 + (y[:n] - my) ** 2)
-    return (np.sqrt(far[int(0.95 * (n - 1))]) + 0.01) ** 2
+    return (1.25 * np.sqrt(far[int(0.95 * (n - 1))]) + 0.01) ** 2
 
 
 @njit(cache=True)
@@ -165,11 +175,20 @@ def _contrast(x: Floats, y: Floats, n: int, cx: float, cy: float, r: float, tol:
 
 
 @njit(cache=True)
+def _scatter(x: Floats, y: Floats, n: int, cx: float, cy: float, r: float) -> Any:
+    """Robust spread of all points about the circle (median absolute misfit, scaled). [m]"""
+    d = np.empty(n)
+    for i in range(n):
+        d[i] = abs(np.sqrt((x[i] - cx) ** 2 + (y[i] - cy) ** 2) - r)
+    return 1.4826 * np.median(d)
+
+
+@njit(cache=True)
 def _refine(
     x: Floats, y: Floats, n: int, start: Ints, tol: float, r_low: float, r_high: float
 ) -> Any:
     cx, cy, r = start[0], start[1], start[2]
-    out = np.zeros(8)
+    out = np.zeros(9)
     sector = np.zeros(n, np.int64)
     for step in range(8):
         held = np.zeros(SECTORS)
@@ -225,6 +244,7 @@ def _refine(
         out[5] = seen / SECTORS
         out[6] = inliers
         out[7] = _contrast(x, y, n, cx, cy, r, tol)
+        out[8] = _scatter(x, y, n, cx, cy, r)
         if step == 7:
             break
         cx, cy = cx + shift[0], cy + shift[1]
@@ -276,7 +296,7 @@ def fit_circles(
 
     Returns
     -------
-    ndarray, shape (k, 8)
+    ndarray, shape (k, 9)
         Columns as in ``COLUMNS``; radius 0 where there is no fit.
     """
     k = len(start)

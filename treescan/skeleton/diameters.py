@@ -48,11 +48,29 @@ def noise_of(fits: Fits) -> float:
     ok = (fits.coverage > 0.5) & (fits.inliers > 30) & (fits.radius_m > 0.05)
     if ok.sum() < 5:
         ok = (fits.coverage > 0.4) & (fits.inliers > 15)
-    return float(np.median(fits.rms_m[ok])) if ok.sum() > 3 else 0.005
+    return float(np.median(fits.scatter_m[ok])) if ok.sum() > 3 else 0.005
 
 
-def settle_radii(axes: LimbAxes, fits: Fits) -> Radii:
-    """Bring fits, taper and pipe model together along every limb."""
+def union_drop(axes: LimbAxes, radius_m: Floats) -> Floats:
+    """Fall of log radius on entering each node: the area a side limb takes away, shape (n,)."""
+    n = len(axes.position_m)
+    taken = np.zeros(n)
+    base = np.minimum(axes.first[1:-1] + 1, axes.first[2:] - 1)
+    np.add.at(taken, axes.parent_node[1:], radius_m[base] ** 2)
+    drop = np.zeros(n)
+    drop[1:] = 0.5 * np.log1p(taken[:-1] / radius_m[1:] ** 2)
+    drop[axes.first[:-1]] = 0.0
+    return np.minimum(drop, 0.5)
+
+
+def settle_radii(
+    axes: LimbAxes, fits: Fits, before_m: Floats | None = None, fused: Bools | None = None
+) -> Radii:
+    """Bring fits, taper and pipe model together along every limb.
+
+    ``before_m`` are radii known so far (n,), for the areas that limbs take away at unions;
+    ``fused`` nodes' fits are left out.
+    """
     along = axes.along_m()
     beyond = beyond_m(axes, along)
     noise = noise_of(fits)
@@ -61,9 +79,12 @@ def settle_radii(axes: LimbAxes, fits: Fits) -> Radii:
     seen = np.maximum(seen, 0.002)
     good = (fits.radius_m > 0) & (fits.coverage >= 0.25) & (fits.inliers >= 10)
     good &= fits.contrast > 0.4
+    if fused is not None:
+        good &= ~fused
+    drop = np.zeros(len(along)) if before_m is None else union_drop(axes, before_m)
     well = good & (seen > 3 * noise) & (fits.coverage >= 0.4) & (fits.contrast > 0.6)
     model = taper.calibrate(beyond, seen, well)
-    sd = np.sqrt(fits.radius_sd_m**2 + (0.5 * noise) ** 2 + (0.03 * seen) ** 2)
+    sd = np.sqrt(fits.radius_sd_m**2 + (0.4 * noise) ** 2 + (0.03 * seen) ** 2)
     sd *= 1.0 + 1.5 * np.maximum(0.5 - fits.coverage, 0.0)
     sd *= 1.0 + 2.0 * np.maximum(0.7 - fits.contrast, 0.0)
     var = np.where(good, (sd / seen) ** 2, np.inf)
@@ -71,7 +92,7 @@ def settle_radii(axes: LimbAxes, fits: Fits) -> Radii:
     mean, spread = taper.smooth_taper(
         axes.first,
         along,
-        model_log,
+        np.stack([model_log, drop]),
         np.log(seen),
         var,
         taper.MODEL_SD**2,

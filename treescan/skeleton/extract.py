@@ -15,6 +15,7 @@ from treescan.errors import ScanError
 from treescan.pointcloud.cloud import Ground, TreePoints
 from treescan.skeleton.diameters import Radii, settle_radii
 from treescan.skeleton.fitting import Fits, fit_nodes, move_axes
+from treescan.skeleton.forks import branch_order, fused_nodes, straighten
 from treescan.skeleton.geodesic import Geodesic, measure_from_base
 from treescan.skeleton.graph import TreeGraph
 from treescan.skeleton.limbs import LimbAxes, lay_axes, part_limbs
@@ -120,6 +121,7 @@ def _measure(
     fits = _fit(axes, points, voxels.count, node, (low, high), tol)
     axes = move_axes(axes, fits)
     radii = settle_radii(axes, fits)
+    axes = straighten(axes, radii.radius_m)
     keep = np.ones(len(chains), dtype=bool)
     new = rebuild(axes, radii.radius_m, keep, NODE_SPACING_M, foot)
     radius = carry_over(axes, new, keep, radii.radius_m)
@@ -132,7 +134,7 @@ def _measure(
         fits = _fit(axes, points, voxels.count, near, limits, tol)
         if not last:
             axes = move_axes(axes, fits)
-        radii = settle_radii(axes, fits)
+        radii = settle_radii(axes, fits, radius, fused_nodes(axes, radius))
         radius = radii.radius_m
     return axes, fits, radii
 
@@ -192,9 +194,7 @@ def _graph(axes: LimbAxes, fits: Fits, radii: Radii, origin: Floats, tree: TreeP
         while up > 0 and node == axes.first[up]:
             node, up = axes.parent_node[up], axes.parent_limb[up]
         parent[axes.first[limb] + 1] = node
-    order = np.zeros(len(axes.first) - 1, dtype=np.int32)
-    for limb in range(1, len(order)):
-        order[limb] = order[axes.parent_limb[limb]] + 1
+    order = branch_order(axes, radii.radius_m)
     up = parent[keep]
     return TreeGraph(
         position_m=axes.position_m[keep],

@@ -32,6 +32,7 @@ class Fits:
     coverage: Floats
     inliers: Floats
     contrast: Floats
+    scatter_m: Floats
     points: Ints
     shift_m: Floats
 
@@ -121,6 +122,7 @@ def fit_nodes(
         coverage=found[:, 5],
         inliers=found[:, 6],
         contrast=found[:, 7],
+        scatter_m=found[:, 8],
         points=(stop - start).astype(np.int64),
         shift_m=shift,
     )

@@ -9,6 +9,7 @@ import numpy.typing as npt
 from numba import njit
 from scipy.spatial import cKDTree
 
+from treescan.skeleton.forks import LIKE_RATIO
 from treescan.skeleton.limbs import LimbAxes, respace
 
 Floats = npt.NDArray[np.float64]
@@ -47,7 +48,8 @@ def rebuild(
             up = int(number[axes.parent_limb[limb]])
             old = axes.position_m[axes.parent_node[limb]]
             thick = float(radius_m[axes.parent_node[limb]])
-            near, path, gap = lead_back(path, gap, nodes_of[up], old, thick)
+            like = float(np.median(radius_m[span][1:8])) / thick if len(path) > 1 else 0.0
+            near, path, gap = lead_back(path, gap, nodes_of[up], old, (thick, like))
             parent_limb.append(up)
             parent_node.append(first[up] + near)
         path, gap = respace(path, gap, spacing_m)
@@ -79,12 +81,15 @@ def _to_foot(path: Floats, gap: Bools, foot_m: Floats) -> tuple[Floats, Bools]:
 
 
 def lead_back(
-    path: Floats, gap: Bools, parent: Floats, old_joint: Floats, thick_m: float
+    path: Floats, gap: Bools, parent: Floats, old_joint: Floats, parent_size: tuple[float, float]
 ) -> tuple[int, Floats, Bools]:
     """Replace the stretch of a limb inside its parent's swell by a straight one.
 
-    Returns ``(node of the parent, path, gap)``; the path starts at the parent's node.
+    ``parent_size`` is the parent's radius and the limb's own as a share of it: members of like
+    size may meet far below the place where their skins part.  Returns ``(node of the parent,
+    path, gap)``; the path starts at the parent's node.
     """
+    thick_m, like = parent_size
     off, _ = cKDTree(parent).query(path)
     clear = np.flatnonzero(off > 1.25 * thick_m + 0.03)
     begin = int(clear[0]) if len(clear) else min(1, len(path) - 1)
@@ -99,12 +104,13 @@ def lead_back(
     direction = direction / max(float(np.linalg.norm(direction)), 1e-9)
     start = line.mean(axis=0)
     start = start + direction * float((path[begin] - start) @ direction)
-    close = np.linalg.norm(parent - old_joint, axis=1) < max(3.0 * thick_m, 0.5)
+    fork = like > LIKE_RATIO
+    close = np.linalg.norm(parent - old_joint, axis=1) < max((8.0 if fork else 3.0) * thick_m, 0.5)
     step = parent - start
     back = step @ direction
     miss = np.linalg.norm(step - back[:, None] * direction, axis=1)
     # Rather a near joint than a far one that the line happens to meet a little better.
-    miss = miss + 0.15 * np.linalg.norm(parent - old_joint, axis=1)
+    miss = miss + (0.04 if fork else 0.15) * np.linalg.norm(parent - old_joint, axis=1)
     miss = np.where(close & (back < 0.3 * thick_m + 0.05), miss, np.inf)
     near = int(np.argmin(miss))
     if not np.isfinite(miss[near]):

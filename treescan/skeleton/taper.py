@@ -67,7 +67,7 @@ def calibrate(beyond_m: Floats, radius_m: Floats, good: Bools) -> PipeModel:
 def smooth_taper(
     first: Ints,
     along: Floats,
-    model_log: Floats,
+    course: Floats,
     seen_log: Floats,
     seen_var: Floats,
     model_var: float,
@@ -75,9 +75,12 @@ def smooth_taper(
 ) -> Any:
     """Smooth log radii along each limb; ``seen_var`` is infinite where nothing was seen.
 
+    ``course`` (2, n) holds the model's log radius and the fall expected at unions.
+
     Returns ``(mean, variance)`` of the log radius, shape (n,) each.
     """
     n = len(along)
+    model_log, drop = course[0], course[1]
     mean = np.zeros(n)
     var = np.zeros(n)
     ahead_mean = np.zeros(n)
@@ -90,8 +93,9 @@ def smooth_taper(
                 ds = max(along[i] - along[i - 1], 1e-3)
                 # Falls back on the model over about 3 m without sight.
                 hold = np.exp(-ds / 3.0)
-                m = model_log[i] + hold * (m - model_log[i - 1])
+                m = model_log[i] + hold * (m - model_log[i - 1]) - drop[i]
                 p = hold * hold * p + (1 - hold * hold) * model_var + walk_var_per_m * ds
+                p += (0.5 * drop[i]) ** 2
             ahead_mean[i], ahead_var[i] = m, p
             if np.isfinite(seen_var[i]):
                 gain = p / (p + seen_var[i])

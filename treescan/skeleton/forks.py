@@ -1,0 +1,143 @@
+"""Forks of like members: the skin parts far above the place where the axes meet.
+
+Rings stay in one piece until the gap between the members opens, so that the axis first runs
+midway and then jumps to one member.  Where a limb leaves a parent of like thickness both axes
+are led back along straight lines to where these meet.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from treescan.skeleton.limbs import LimbAxes
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+LIKE_RATIO = 0.45
+LEADER_RATIO = 0.65
+LINE_M = 0.6
+FARTHEST_BACK_M = 1.5
+
+
+def fused_nodes(axes: LimbAxes, radius_m: Floats) -> Bools:
+    """Nodes of forks of like members where the skin is that of both: circles there mislead."""
+    fused = np.zeros(len(axes.position_m), dtype=bool)
+    limb_of = axes.limb_of_node
+    for limb in range(1, len(axes.parent_node)):
+        joint = int(axes.parent_node[limb])
+        own = np.arange(axes.first[limb] + 1, min(axes.first[limb] + 15, axes.first[limb + 1]))
+        other = np.arange(joint + 1, min(joint + 15, len(limb_of)))
+        other = other[limb_of[other] == limb_of[joint]]
+        if not len(own) or not len(other):
+            continue
+        if np.median(radius_m[own]) < LIKE_RATIO * np.median(radius_m[other]):
+            continue
+        far = np.linalg.norm(axes.position_m[own][:, None] - axes.position_m[other], axis=2)
+        touch = radius_m[own][:, None] + radius_m[other]
+        fused[own[(far < 1.02 * touch).any(axis=1)]] = True
+        fused[other[(far < 1.02 * touch).any(axis=0)]] = True
+    return fused
+
+
+def branch_order(axes: LimbAxes, radius_m: Floats) -> npt.NDArray[np.int32]:
+    """Order of each limb, shape (k,): 0 for the stem and for codominant leaders of it.
+
+    A leader leaves a stem of order 0 steeply upward and has at least ``LEADER_RATIO`` of the
+    radius with which that stem goes on.
+    """
+    order = np.zeros(len(axes.parent_limb), dtype=np.int32)
+    for limb in range(1, len(order)):
+        up, joint = int(axes.parent_limb[limb]), int(axes.parent_node[limb])
+        order[limb] = order[up] + 1
+        own = slice(axes.first[limb] + 1, min(axes.first[limb] + 12, axes.first[limb + 1]))
+        other = slice(joint + 1, min(joint + 12, int(axes.first[up + 1])))
+        if order[up] or not len(radius_m[own]) or not len(radius_m[other]):
+            continue
+        step = axes.position_m[own][-1] - axes.position_m[axes.first[limb]]
+        steep = step[2] > 0.7 * np.linalg.norm(step)
+        if steep and np.median(radius_m[own]) >= LEADER_RATIO * np.median(radius_m[other]):
+            order[limb] = 0
+    return order
+
+
+def straighten(axes: LimbAxes, radius_m: Floats) -> LimbAxes:
+    """Lead the members of forks back to where they meet; node numbers stay."""
+    position = axes.position_m.copy()
+    joint = axes.parent_node.copy()
+    for limb in range(1, len(joint)):
+        meeting = _meeting(axes, position, radius_m, limb)
+        if meeting is None:
+            continue
+        low, clear = meeting
+        share = np.linspace(0.0, 1.0, clear - low + 1)[:, None]
+        position[low : clear + 1] = position[low] + share * (position[clear] - position[low])
+        joint[limb] = low
+    return replace(axes, position_m=position, parent_node=joint)
+
+
+def _meeting(axes: LimbAxes, position: Floats, radius: Floats, limb: int) -> tuple[int, int] | None:
+    """Parent's node where the members' lines meet and its first node clear of the fork."""
+    up, joint = int(axes.parent_limb[limb]), int(axes.parent_node[limb])
+    end = int(axes.first[up + 1])
+    own = np.arange(axes.first[limb] + 1, axes.first[limb + 1])
+    other = np.arange(joint + 1, end)
+    if len(own) < 5 or len(other) < 5:
+        return None
+    thick = float(np.median(radius[own[2:8]])), float(np.median(radius[other[2:8]]))
+    if thick[0] < LIKE_RATIO * thick[1] or thick[0] < 0.02:
+        return None
+    apart = 1.1 * (thick[0] + thick[1]) + 0.02
+    a = _clear_line(position, other, position[own], apart)
+    b = _clear_line(position, own, position[other], apart)
+    if a is None or b is None:
+        return None
+    (start_a, along_a, clear), (start_b, along_b, _) = a, b
+    met = _closest(start_a, along_a, start_b, along_b)
+    if met is None:
+        return None
+    point, miss, back_a, back_b = met
+    if miss > thick[0] + thick[1] or min(back_a, back_b) < 0:
+        return None
+    if max(back_a, back_b) > FARTHEST_BACK_M:
+        return None
+    below = np.arange(axes.first[up], clear)
+    low = int(below[np.argmin(((position[below] - point) ** 2).sum(axis=1))])
+    return (low, clear) if low < clear else None
+
+
+def _clear_line(
+    position: Floats, nodes: Ints, others: Floats, apart: float
+) -> tuple[Floats, Floats, int] | None:
+    """First node of ``nodes`` that is clear of the other member and the line from there on."""
+    far = cKDTree(others).query(position[nodes])[0]
+    clear = np.flatnonzero(far > apart)
+    if not len(clear):
+        return None
+    begin = int(clear[0])
+    along = np.linalg.norm(position[nodes[begin:]] - position[nodes[begin]], axis=1)
+    end = begin + int(np.searchsorted(along, LINE_M))
+    if end - begin < 2:
+        return None
+    step = position[nodes[min(end, len(nodes) - 1)]] - position[nodes[begin]]
+    return position[nodes[begin]], step / max(float(np.linalg.norm(step)), 1e-9), int(nodes[begin])
+
+
+def _closest(
+    start_a: Floats, along_a: Floats, start_b: Floats, along_b: Floats
+) -> tuple[Floats, float, float, float] | None:
+    """Midpoint of the closest approach of two lines, their distance, and how far back."""
+    cosine = float(along_a @ along_b)
+    if abs(cosine) > np.cos(np.radians(6.0)):
+        return None
+    step = start_b - start_a
+    p, q = float(step @ along_a), float(step @ along_b)
+    s = (p - cosine * q) / (1.0 - cosine**2)
+    t = (cosine * p - q) / (1.0 - cosine**2)
+    on_a, on_b = start_a + s * along_a, start_b + t * along_b
+    return (on_a + on_b) / 2, float(np.linalg.norm(on_a - on_b)), -s, -t
