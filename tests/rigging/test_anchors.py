@@ -151,7 +151,7 @@ def test_every_shape_has_anchors_or_reasons(shape):
     weight = (SITE.climber.mass_kg + KIT_KG) * 9.81
     for tie in ties:
         if not tie.rejected:
-            assert tie.union_ratio > 0
+            assert tie.union_ratio > 0 or any("choke the line" in note for note in tie.notes)
             assert 10 * tie.allowable_n >= needed_n(weight)
             assert any("worst measured fall" in note for note in tie.notes)
 
@@ -178,14 +178,16 @@ def test_tie_ins_are_unions_away_from_the_rigging():
     graph = forked()
     ties = found(graph, find=find_tie_ins)
     usable = [tie for tie in ties if not tie.rejected]
-    assert [tie.node for tie in usable] == [9, 6]
+    assert [tie.node for tie in usable if tie.union_ratio > 0] == [9, 6]
     assert usable[0].anchor_id == "T1"
-    assert any("no union" in tie.rejected for tie in ties)
+    assert usable[0].node in (9, 11, 12)
+    assert any("bare limb lets the line slide" in tie.rejected for tie in ties)
     rigging = [a for a in found(graph) if a.node == 9]
     apart = by_node(found(graph, find=find_tie_ins, rigging=rigging))
     assert "shares its place with the rigging anchor" in apart[9].rejected
     assert apart[6].rejected == ""
-    assert second_tie_in(ties, usable[0]).node == 6
+    second = second_tie_in(ties, usable[0])
+    assert np.linalg.norm(second.position_m - usable[0].position_m) >= 1.0
     assert second_tie_in(usable[:1], usable[0]) is None
 
 

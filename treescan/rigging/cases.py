@@ -209,7 +209,7 @@ def _result(
     used["root plate"] = float(shares.root_share[rows].max())
     down = max(-float(forces[0, 2]), 0.0)
     used["buckling of the spar"] = SAFETY_STEM * down / (buckling_n * model.limits.anchor_share)
-    governs = max(used, key=lambda item: used[item])
+    governs = _governing(used)
     redirects = tuple(float(np.linalg.norm(f)) for f in forces[1:-1])
     ratio = float(np.prod(lift.ratio))
     return LoadResult(
@@ -252,6 +252,12 @@ def gear_shares(
         used["two-leg sling"] = max(two_leg_tensions(case)) * lead_n / (line * limit)
     used["line length"] = line_needed_m(lift, case) / gear.line_length_m
     return used
+
+
+def _governing(used: dict[str, float]) -> str:
+    """Item with the greatest share; the length of line counts only when it is too short."""
+    loads = [item for item in used if item != "line length" or used[item] > 1.0]
+    return max(loads, key=lambda item: used[item])
 
 
 def _band(peaks: Peaks, factor: float) -> Band:

@@ -59,6 +59,8 @@ class SparModel:
     state : WoodState
     union_ratio, union : ndarray, shape (n,)
         Branch over parent diameter where a limb starts (else 0), and the factor used.
+    included_bark : ndarray of bool, shape (n,)
+        Suspected by the scan's measures or marked in the site file.
     """
 
     graph: TreeGraph
@@ -82,6 +84,7 @@ class SparModel:
     state: WoodState
     union_ratio: Floats
     union: Floats
+    included_bark: Bools
 
 
 def defect_marks(site: Site) -> tuple[DefectMark, ...]:
@@ -124,7 +127,7 @@ def spar_model(
         graph.edge_start_radius_m - Z_95 * graph.radius_sd_m, 0.5 * graph.edge_start_radius_m
     )
     diameter = inside_bark_diameter_m(2.0 * low_radius, bark)
-    ratio, union = _unions(graph, measures, state)
+    ratio, union, included = _unions(graph, measures, state)
     hollow = state.cavity_share
     strength = section_strength(graph, species, state)
     force, moment = _self_weight(graph, mass, mask)
@@ -153,6 +156,7 @@ def spar_model(
         state=state,
         union_ratio=ratio,
         union=union,
+        included_bark=included,
     )
 
 
@@ -173,8 +177,10 @@ def _standing(graph: TreeGraph, standing: Bools | None) -> Bools:
     return mask
 
 
-def _unions(graph: TreeGraph, measures: TreeMeasures, state: WoodState) -> tuple[Floats, Floats]:
-    """Union ratio and factor by node; a weak fork weakens both of its legs."""
+def _unions(
+    graph: TreeGraph, measures: TreeMeasures, state: WoodState
+) -> tuple[Floats, Floats, Bools]:
+    """Union ratio, factor and included bark by node; a weak fork weakens both of its legs."""
     ratio = np.zeros(len(graph))
     starts = np.flatnonzero(graph.starts_limb)
     up = graph.parent[starts]
@@ -190,7 +196,7 @@ def _unions(graph: TreeGraph, measures: TreeMeasures, state: WoodState) -> tuple
     np.minimum.at(weakest, graph.parent[weak], factor[weak])
     legs = np.flatnonzero(~graph.starts_limb)[1:]
     factor[legs] = np.minimum(factor[legs], weakest[graph.parent[legs]])
-    return ratio, factor
+    return ratio, factor, included
 
 
 def _self_weight(graph: TreeGraph, mass: GreenMass, standing: Bools) -> tuple[Floats, Floats]:

@@ -42,6 +42,8 @@ BASE_FACTOR = 2.0
 """A line anchored at the base puts up to twice the climber's weight on the tie-in."""
 APART_M = 1.0
 """A tie-in keeps at least this far from a rigging anchor [judgement]."""
+BARE_STEM_M = 3.0
+"""A stem without a union ranks as if it were this much lower: the line must be choked round it."""
 KIT_KG = 10.0
 """Climbing gear and saw added to the climber's mass [judgement]."""
 OFFSET_M = 0.1
@@ -85,7 +87,7 @@ def find_tie_ins(
     keep = graph.order[node] <= 1
     node, union = node[keep], union[keep]
     height = heights_m(graph, ground)
-    force, section, direction = _weakest(model, node)
+    force, section = _weakest(model, node)
     weight = (site.climber.mass_kg + KIT_KG) * G_M_S2
     rows = []
     for i, at in enumerate(node):
@@ -99,7 +101,7 @@ def find_tie_ins(
             union_ratio=float(model.union_ratio[union[i]]) if union[i] >= 0 else 0.0,
             allowable_n=float(force[i]),
             governs=f"section at {height[section[i]]:.1f} m, safety factor {SAFETY_PERSON:g}",
-            best_direction=-direction[i],
+            best_direction=np.array([0.0, 0.0, -1.0]),
             rejected=reason,
             notes=(
                 f"takes {SAFETY_PERSON * force[i] / (FALL_FACTOR * weight):.1f} times the worst "
@@ -110,6 +112,7 @@ def find_tie_ins(
                     else "no line anchored at the base: it would double the pull"
                 ),
                 "test it with two persons' weight before the ascent [common practice]",
+                *(() if union[i] >= 0 else ("no union: choke the line round the stem",)),
             ),
         )
         rows.append((bool(reason), _rank(anchor, site, weight), int(at), anchor))
@@ -134,37 +137,39 @@ def second_tie_in(tie_ins: Sequence[Anchor], first: Anchor) -> Anchor | None:
     return None
 
 
-def _weakest(model: SparModel, node: Int64s) -> tuple[Floats, Int64s, Floats]:
-    """Allowable pull in the weakest of nine directions, its section, and that direction.
+def _weakest(model: SparModel, node: Int64s) -> tuple[Floats, Int64s]:
+    """Allowable pull in the weakest of nine directions and its section, shape (k,) each.
 
     Zero where the wood is too thin to be looked at.
     """
-    thick = np.flatnonzero(model.diameter_m[node] >= MIN_DIAMETER_M)
     pull, section = np.zeros(len(node)), node.copy()
-    direction = np.tile([0.0, 0.0, -1.0], (len(node), 1))
-    if len(thick):
-        pull[thick], section[thick], direction[thick] = _weakest_of(model, node[thick])
-    return pull, section, direction
-
-
-def _weakest_of(model: SparModel, node: Int64s) -> tuple[Floats, Int64s, Floats]:
+    thick = np.flatnonzero(model.diameter_m[node] >= MIN_DIAMETER_M)
+    if not len(thick):
+        return pull, section
+    at = node[thick]
     turn = np.radians(np.arange(0.0, 360.0, 45.0))
     tilt = np.radians(TILT_DEG)
-    rows = [np.array([0.0, 0.0, -1.0])] + [
-        np.array([np.sin(tilt) * np.cos(a), np.sin(tilt) * np.sin(a), -np.cos(tilt)]) for a in turn
-    ]
-    least = np.full(len(node), np.inf)
-    section, direction = node.copy(), np.tile(rows[0], (len(node), 1))
-    for row in rows:
-        pull = np.broadcast_to(row, (len(node), 3))
-        side = np.array([row[0], row[1], 0.0]) if row[2] > -1.0 else np.array([1.0, 0.0, 0.0])
-        off = (model.graph.radius_m[node] + OFFSET_M)[:, None]
-        point = model.graph.position_m[node] + off * side / np.linalg.norm(side)
-        force, worst = allowable_n(model, node, point, pull, SAFETY_PERSON)
-        lower = force < least
-        least, section = np.where(lower, force, least), np.where(lower, worst, section)
-        direction[lower] = row
-    return least, section, direction
+    ways = np.vstack(
+        [[0.0, 0.0, -1.0]]
+        + [[np.sin(tilt) * np.cos(a), np.sin(tilt) * np.sin(a), -np.cos(tilt)] for a in turn]
+    )
+    side = ways * np.array([1.0, 1.0, 0.0])
+    side[0, 0] = 1.0
+    side /= np.linalg.norm(side, axis=1)[:, None]
+    off = model.graph.radius_m[at] + OFFSET_M
+    point = model.graph.position_m[at] + off[:, None] * side[:, None, :]
+    force, worst = allowable_n(
+        model,
+        np.tile(at, len(ways)),
+        point.reshape(-1, 3),
+        np.repeat(ways, len(at), axis=0),
+        SAFETY_PERSON,
+    )
+    force, worst = force.reshape(len(ways), -1), worst.reshape(len(ways), -1)
+    least = np.argmin(force, axis=0)
+    column = np.arange(len(at))
+    pull[thick], section[thick] = force[least, column], worst[least, column]
+    return pull, section
 
 
 def _reason(
@@ -185,11 +190,9 @@ def _reason(
         return f"too low: {height[node]:.1f} m; a tie-in is above the work"
     if state.dead[path].any() or state.decayed[path].any() or state.cracked[path].any():
         return "dead, decayed or cracked wood between it and the ground"
-    if union < 0:
-        return "no union: a bare limb or stem lets the line slide"
-    if state.included_bark[union] or (
-        model.union_ratio[union] <= 0.85 and model.union[union] < 0.4
-    ):
+    if union < 0 and graph.order[node] > 0:
+        return "no union: a bare limb lets the line slide"
+    if union >= 0 and model.included_bark[union]:
         return "poor union: included bark"
     if graph.source[node] == MODELLED:
         return "the scan did not see it: its diameter is a guess"
@@ -208,7 +211,7 @@ def _reason(
 def _rank(anchor: Anchor, site: Site, weight_n: float) -> float:
     """Smaller is better: height and strength in hand, pulled toward the wish if there is one."""
     hand = min(anchor.allowable_n / (BASE_FACTOR * weight_n), 3.0)
-    score = -anchor.height_m - 1.0 * hand
+    score = -anchor.height_m - 1.0 * hand + (0.0 if anchor.union_ratio > 0.0 else BARE_STEM_M)
     if site.climber.tie_in_m is not None:
         score += 10.0 * float(np.linalg.norm(anchor.position_m - np.array(site.climber.tie_in_m)))
     return score
