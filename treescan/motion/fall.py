@@ -37,9 +37,12 @@ SAMPLE_S = 0.025
 BOUNCE_M = 1.0
 """Bounce and roll beside the lying piece on level turf: our choice, no source. [m]"""
 
-ROLLS_FROM_DEG, ROLL_M_PER_DEG, LONGEST_ROLL_M = 6.0, 0.4, 8.0
-"""On ground steeper than the first a piece may roll or slide on downhill, so far for each
-degree beyond it: our choice, no source."""
+ROLLS_FROM_DEG, ROLL_M_PER_DEG, LONGEST_ROLL_M = 8.0, 0.4, 8.0
+"""On ground steeper than the first a clean log may roll on downhill, so far for each degree
+beyond it: our choice, no source.  Brush stays where it lands."""
+
+LOG_WIDTH_SHARE = 1.5
+"""An outline nowhere wider than its butt times this is a clean log: our choice."""
 
 HINGE_SWAY_SHARE = 0.15
 """Shift of a hinge-felled piece by an aim off by 5 degrees and a break 5 degrees early or
@@ -215,18 +218,19 @@ def _fall(
     if on_hinge:
         notes = (*notes, "touches the ground before the hinge parts")
     path = _path(piece, rigid, flight, resting, (kind, attitude, bounce_m, notes))
-    return _with_roll(path, ground)
+    clean = 2.0 * float(rigid.radius_m.max()) <= LOG_WIDTH_SHARE * piece.butt_diameter_m
+    return _with_roll(path, ground, bounce_m / BOUNCE_M) if clean else path
 
 
-def _with_roll(path: Path, ground: Ground) -> Path:
-    """Path whose footprint reaches downhill where the ground is steep."""
+def _with_roll(path: Path, ground: Ground, liveliness: float) -> Path:
+    """Path whose footprint reaches downhill where the ground is steep over 4 m."""
     x, y = float(path.landing_m[0]), float(path.landing_m[1])
-    east, west, north, south = ground.height([x + 1, x - 1, x, x], [y, y, y + 1, y - 1])
-    uphill = np.array([east - west, north - south]) / 2.0
+    east, west, north, south = ground.height([x + 2, x - 2, x, x], [y, y, y + 2, y - 2])
+    uphill = np.array([east - west, north - south]) / 4.0
     steep = float(np.degrees(np.arctan(np.hypot(*uphill))))
     if steep <= ROLLS_FROM_DEG or path.footprint_m is None:
         return path
-    roll = min(ROLL_M_PER_DEG * (steep - ROLLS_FROM_DEG), LONGEST_ROLL_M)
+    roll = min(liveliness * ROLL_M_PER_DEG * (steep - ROLLS_FROM_DEG), LONGEST_ROLL_M)
     down = -uphill / np.hypot(*uphill)
     both = np.concatenate([path.footprint_m, path.footprint_m + roll * down])
     outline = outline_of_discs(both, np.full(len(both), 1e-3))
