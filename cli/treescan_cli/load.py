@@ -10,10 +10,11 @@ from typing import cast
 from rich.console import Console
 from rich.table import Table
 
-from treescan.errors import EXIT_DONE, TreescanError
+from treescan.errors import EXIT_DONE, InvalidInputError
 from treescan.rigging.gear import catalogue
 from treescan.rigging.quick import quick_load
 from treescan.units import UnitSystem, force_text, length_text
+from treescan_cli.options import add_shared
 
 NAME = "load"
 HELP = "load of one lift: tension, anchor load and reach from mass, drop and line"
@@ -27,15 +28,6 @@ ROWS = (
     ("fall_tension_N", "fall tension"),
     ("anchor_load_N", "anchor load"),
 )
-
-
-def add_parser(
-    subparsers: argparse._SubParsersAction[argparse.ArgumentParser],
-) -> argparse.ArgumentParser:
-    """Add this verb to the command's parser."""
-    parser = subparsers.add_parser(NAME, help=HELP, description=HELP)
-    add_arguments(parser)
-    return parser
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -71,40 +63,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     brake.add_argument("--run-m", type=float, help="line let run while braking [m]")
     brake.add_argument("--slip-kn", type=float, help="tension at which the brake slips [kN]")
     brake.add_argument("--locked", action="store_true", help="the line cannot run")
-    _add_shared(parser)
-
-
-def _add_shared(parser: argparse.ArgumentParser) -> None:
-    """Add shared options unless the main command has put them there already."""
-    known = parser._option_string_actions
-    if "--json" not in known:
-        parser.add_argument("--json", action="store_true", help="JSON on stdout")
-    if "--units" not in known:
-        parser.add_argument("--units", choices=("metric", "us"), default="metric")
-    if "--quiet" not in known:
-        parser.add_argument("--quiet", action="store_true", help="no messages on stderr")
+    add_shared(parser)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Answer the lift; 0 done, 2 on bad input."""
-    try:
-        result = quick_load(
-            mass_kg=_mass(args.mass_kg),
-            drop_m=args.drop_m,
-            swing_deg=args.swing_deg,
-            line=_line(args.line),
-            line_length_m=args.line_length_m,
-            lead_m=args.lead_m,
-            mbs_kn=args.mbs_kn,
-            anchor_ratio=args.anchor_ratio,
-            included_angle_deg=args.included_angle_deg,
-            run_m=args.run_m,
-            slip_kn=args.slip_kn,
-            locked=args.locked,
-        )
-    except TreescanError as error:
-        sys.stderr.write(f"treescan load: {error}\n")
-        return error.exit_status
+    """Answer the lift; bad input is raised as :class:`treescan.errors.TreescanError`."""
+    result = quick_load(
+        mass_kg=_mass(args.mass_kg),
+        drop_m=args.drop_m,
+        swing_deg=args.swing_deg,
+        line=_line(args.line),
+        line_length_m=args.line_length_m,
+        lead_m=args.lead_m,
+        mbs_kn=args.mbs_kn,
+        anchor_ratio=args.anchor_ratio,
+        included_angle_deg=args.included_angle_deg,
+        run_m=args.run_m,
+        slip_kn=args.slip_kn,
+        locked=args.locked,
+    )
     if args.json:
         sys.stdout.write(json.dumps(result, allow_nan=False) + "\n")
     else:
@@ -119,8 +96,6 @@ def _mass(text: str) -> float | tuple[float, float, float]:
     try:
         values = tuple(float(part) for part in parts)
     except ValueError:
-        from treescan.errors import InvalidInputError
-
         raise InvalidInputError(
             f"mass {text!r} is not a number; give 150, or 120,150,190 (kg)."
         ) from None

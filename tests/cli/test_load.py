@@ -1,6 +1,5 @@
 """``treescan load``: the contract's keys, worked values and refusals."""
 
-import argparse
 import json
 import math
 
@@ -8,7 +7,7 @@ import pytest
 
 from treescan.errors import InvalidInputError, SiteFileError
 from treescan.rigging.quick import quick_load
-from treescan_cli import load
+from treescan_cli.main import main
 
 KEYS = [
     "lead_tension_N", "fall_tension_N", "anchor_load_N", "anchor_direction_deg", "run_m",
@@ -18,10 +17,8 @@ A3 = ["--mass-kg", "100", "--drop-m", "2", "--line", "250", "--line-length-m", "
 
 
 def run(capsys, *options):
-    parser = argparse.ArgumentParser()
-    load.add_arguments(parser)
     try:
-        status = load.run(parser.parse_args(list(options)))
+        status = main(["load", *options])
     except SystemExit as error:
         status = error.code
     got = capsys.readouterr()

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from treescan.errors import InvalidInputError
@@ -63,6 +63,13 @@ def test_c11_c12_kane_2007_stops(name, speed, distance, factor):
     assert letrun.stop_factor(speed, distance) == pytest.approx(factor, abs=6e-4), name
 
 
+@pytest.mark.published
+def test_c10_heat_into_the_device():
+    slip = letrun.slipping_drop(300 * 9.81, 2.0, 1e9, 300 * 9.81 * 5.0 / 3.0)
+    assert slip.run_m == pytest.approx(3.0, abs=1e-3)  # 5 m in all
+    assert slip.brake_heat_j == pytest.approx(14.7e3, rel=2e-3)
+
+
 def test_reaction_time_costs_a_metre():
     assert letrun.free_fall_m(np.array([0.25, 0.5])) == pytest.approx([0.31, 1.23], abs=0.005)
 
@@ -78,6 +85,7 @@ def test_elastic_run_is_the_inverse_of_the_slipping_brake(weight, fall, stiffnes
     locked = float(drop.drop_tension_n(weight, fall, stiffness))
     slip = weight + share * (locked - weight)
     got = letrun.slipping_drop(weight, fall, stiffness, slip)
+    assume(got.run_m <= 200.0)
     back = letrun.elastic_run_tension_n(weight, fall, stiffness, got.run_m)
     if got.slips:
         assert back == pytest.approx(slip, rel=1e-6)

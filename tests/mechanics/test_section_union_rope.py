@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from treescan.errors import InvalidInputError, SourceDataError
 from treescan.mechanics import rope, section, speedline, union
+from treescan.wood.species import find_species
 
 LB_N = 4.4482216
 
@@ -144,6 +145,25 @@ def test_union_classes_fall_with_the_ratio_and_with_included_bark():
     got = union.union_factor(np.array([0.3, 0.5, 0.6, 0.8, 0.95]))
     assert got == pytest.approx([1.0, 1.0, 0.75, 0.5, 0.35])
     assert union.union_factor(0.3, True) == pytest.approx(0.35)
+
+
+@pytest.mark.published
+@pytest.mark.parametrize(
+    ("name", "ratio"),
+    [
+        ("Acer saccharum", 116),
+        ("Quercus rubra", 102),
+        ("Acer saccharinum", 91),
+        ("Pinus strobus", 100),
+        ("Populus deltoides", 100),
+    ],
+)
+def test_o1_to_o3_strength_per_specific_gravity(name, ratio):
+    species = find_species(name)
+    mor = species.mor_green_pa
+    assert mor / 1e6 / species.basic_specific_gravity == pytest.approx(ratio, abs=0.6)
+    assert 90 <= species.moe_green_pa / mor <= 260
+    assert 0.36 <= species.compression_green_pa / mor <= 0.60
 
 
 @pytest.mark.published

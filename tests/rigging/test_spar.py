@@ -177,6 +177,21 @@ def test_d3_a_top_strains_the_base_like_a_butt_log_three_times_its_mass():
     assert 0.5 < base["top"] / base["log"] < 2.0
 
 
+@pytest.mark.published
+def test_x2_limb_anchor_section():
+    # handbook X2: 7675 N at 0.8 m on 0.22 m inside bark: 6.14 kN m, 5.87 MPa, ratio 5.34
+    radius = 0.11 * np.sqrt(1 + OAK.bark_pct_of_wood_volume / 100)
+    graph = graph_of(
+        [[0, 0, 0], [0, 0, 6], [0.8 + 0.3, 0, 6]], [-1, 0, 1], [0.3, 0.3, radius], limb=[0, 0, 1]
+    )
+    model = model_of(graph)
+    got = section_forces(model, one_case([2], graph.position_m[[2]], [0.0, 0.0, -7675.0]))
+    assert got.bending_n_m[2] == pytest.approx(6140, rel=1e-3)
+    stress = got.bending_n_m[2] / model.modulus_m3[2]
+    assert stress == pytest.approx(5.87e6, rel=2e-3)
+    assert 57e6 * 0.55 / stress == pytest.approx(5.34, abs=0.01)
+
+
 def test_self_weight_of_what_was_taken_is_gone():
     graph, mass, model = grown()
     cut = int(np.flatnonzero(graph.starts_limb & (graph.order == 1))[0])

@@ -158,7 +158,7 @@ def _peaks(lift: Lift, stiffness: float) -> tuple[Peaks, float, list[str]]:
     if lift.run_m > 0.0:
         notes = [
             "high is the work-energy tension with the run given; if the line locks instead, "
-            f"the bound is {float(lead_peaks(weights, fall, stiffness, 0.0).high_n):.0f} N"
+            f"the bound is {float(lead_peaks(weights, fall, stiffness, 0.0).high_n) / 1000:.1f} kN"
         ]
     return peaks, lift.run_m, notes
 
