@@ -36,6 +36,11 @@ def _rectangle(at: np.ndarray, azimuth_deg: float, near_m: float, far_m: float, 
     return np.array([at + a * out + b * side for a, b in corners])
 
 
+def _fan(at: np.ndarray, *reach: tuple[float, float]) -> np.ndarray:
+    """Open ground around the stem: how far it reaches (m) toward each azimuth (degrees)."""
+    return np.array([_point(at, azimuth, far) for azimuth, far in reach])
+
+
 def _point(at: np.ndarray, azimuth_deg: float, away_m: float) -> np.ndarray:
     t = np.radians(azimuth_deg)
     return at + away_m * np.array([np.sin(t), np.cos(t)])
@@ -43,6 +48,10 @@ def _point(at: np.ndarray, azimuth_deg: float, away_m: float) -> np.ndarray:
 
 # -- oak over a glasshouse and a pond ----------------------------------------------------------
 OAK_AT = np.array([1.5, -0.8])
+OAK_LAWN = _fan(
+    OAK_AT, (0, 7), (30, 8.5), (60, 9.5), (78, 8.5), (83, 4.6), (108, 4.4), (125, 5.4),
+    (140, 9.5), (180, 11), (228, 10.5), (262, 9.3), (283, 4.6), (300, 3.4), (325, 4.0), (335, 6.5),
+)  # fmt: skip
 
 
 def make_oak() -> Scene:
@@ -50,7 +59,7 @@ def make_oak() -> Scene:
     rng = np.random.default_rng(4101)
     tree = grow("broadleaf", 5, leaders=2, dbh_m=0.58, height_m=16.5, bole_m=3.6, fork_m=4.2)
     ground = p.terrain(rng, 4.0)
-    glass = p.house("glasshouse", ground, _point(OAK_AT, 100, 5.6), (3.6, 2.6), 10.0, 1.9, 2.7)
+    glass = p.house("glasshouse", ground, _point(OAK_AT, 104, 7.2), (3.4, 2.6), 10.0, 1.9, 2.6)
     home = p.house("house", ground, _point(OAK_AT, 10, 15.0), (11.0, 7.5), 10.0, 3.2, 5.8)
     things = [
         glass,
@@ -87,8 +96,8 @@ season = "winter"
 [[target]]
 name = "glasshouse"
 footprint_m = {_polygon(glass.outline_m, o)}
-height_m = 2.7
-margin_m = 1.0
+height_m = 2.6
+margin_m = 0.6
 
 [[target]]
 name = "house"
@@ -111,17 +120,17 @@ margin_m = 0.3
 
 [[drop_zone]]
 name = "lawn"
-footprint_m = {_polygon(_rectangle(OAK_AT, 208, 1.8, 11.0, 4.5), o)}
+footprint_m = {_polygon(OAK_LAWN, o)}
 surface = "turf"
 
-[[drop_zone]]
-name = "brush mat at the stem"
-footprint_m = {_polygon(_rectangle(OAK_AT, 20, 1.0, 5.0, 2.0), o)}
-surface = "brush mat"
+[[landing]]
+name = "lawn"
+footprint_m = {_polygon(OAK_LAWN, o)}
+surface = "turf"
 
 [[landing]]
 name = "drive"
-footprint_m = {_polygon(_rectangle(OAK_AT, 152, 3.0, 9.0, 1.3), o)}
+footprint_m = {_polygon(_rectangle(OAK_AT, 150, 2.5, 9.0, 1.6), o)}
 surface = "paving"
 
 [climber]
@@ -150,6 +159,10 @@ trucks = [
 
 # -- spruce against a garage, with a service drop ---------------------------------------------
 SPRUCE_AT = np.array([-1.0, 0.6])
+SPRUCE_YARD = _fan(
+    SPRUCE_AT, (0, 6), (15, 5.5), (28, 4.6), (45, 3.1), (75, 2.8), (108, 3.0), (125, 4.5),
+    (138, 7), (165, 10), (195, 11), (225, 11), (255, 11), (285, 9), (315, 7.5), (340, 6.5),
+)  # fmt: skip
 
 
 def make_spruce() -> Scene:
@@ -157,10 +170,10 @@ def make_spruce() -> Scene:
     rng = np.random.default_rng(4202)
     tree = grow("conifer", 3, dbh_m=0.44, height_m=20.5, bole_m=2.0)
     ground = p.terrain(rng, 7.0)
-    garage = p.house("garage", ground, _point(SPRUCE_AT, 75, 5.0), (6.0, 4.0), 15.0, 2.5, 3.4)
-    home = p.house("house", ground, _point(SPRUCE_AT, 55, 17.0), (10.0, 8.0), 15.0, 4.8, 7.4)
-    pole = _point(SPRUCE_AT, 286, 13.0)
-    from_house = _point(SPRUCE_AT, 61, 10.2)
+    garage = p.house("garage", ground, _point(SPRUCE_AT, 75, 7.2), (6.0, 4.0), 15.0, 2.5, 3.4)
+    home = p.house("house", ground, _point(SPRUCE_AT, 52, 18.5), (10.0, 8.0), 15.0, 4.8, 7.4)
+    pole = _point(SPRUCE_AT, 306, 14.8)
+    from_house = _point(SPRUCE_AT, 44, 12.6)
     drop = p.wire(
         "service drop",
         [*from_house, float(ground.height(*from_house)) + 4.7],
@@ -200,7 +213,7 @@ season = "autumn"
 name = "garage"
 footprint_m = {_polygon(garage.outline_m, o)}
 height_m = 3.4
-margin_m = 0.7
+margin_m = 0.4
 
 [[target]]
 name = "house"
@@ -222,18 +235,13 @@ kilovolts = 0.4
 
 [[drop_zone]]
 name = "back yard"
-footprint_m = {_polygon(_rectangle(SPRUCE_AT, 225, 1.2, 11.0, 4.0), o)}
+footprint_m = {_polygon(SPRUCE_YARD, o)}
 surface = "turf"
 
 [[landing]]
 name = "back yard"
-footprint_m = {_polygon(_rectangle(SPRUCE_AT, 225, 1.2, 11.0, 4.0), o)}
+footprint_m = {_polygon(SPRUCE_YARD, o)}
 surface = "turf"
-
-[[landing]]
-name = "path beside the garage"
-footprint_m = {_polygon(_rectangle(SPRUCE_AT, 163, 1.2, 6.0, 1.0), o)}
-surface = "paving"
 
 [climber]
 mass_kg = 95
@@ -261,6 +269,10 @@ trucks = [
 
 # -- leaning maple scanned by phone --------------------------------------------------------------
 MAPLE_AT = np.array([0.4, 0.9])
+MAPLE_MEADOW = _fan(
+    MAPLE_AT, (0, 4.2), (30, 4.2), (52, 3.6), (75, 2.9), (100, 3.2), (112, 5.5), (150, 8),
+    (190, 10), (235, 12), (280, 10), (315, 6), (335, 4.6),
+)  # fmt: skip
 
 
 def make_maple() -> Scene:
@@ -271,7 +283,7 @@ def make_maple() -> Scene:
         fork_m=2.5,
     )  # fmt: skip
     ground = p.terrain(rng, 5.0)
-    shed = p.house("shed", ground, _point(MAPLE_AT, 80, 5.2), (3.0, 2.4), 5.0, 2.0, 2.6)
+    shed = p.house("shed", ground, _point(MAPLE_AT, 80, 5.4), (3.0, 2.4), 5.0, 2.0, 2.6)
     things = [
         shed,
         p.fence("fence", ground, [_point(MAPLE_AT, a, 5.5) for a in (330, 15, 50)], 1.6),
@@ -315,12 +327,12 @@ margin_m = 0.3
 
 [[drop_zone]]
 name = "meadow"
-footprint_m = {_polygon(_rectangle(MAPLE_AT, 235, 1.0, 13.0, 5.0), o)}
+footprint_m = {_polygon(MAPLE_MEADOW, o)}
 surface = "turf"
 
 [[landing]]
 name = "meadow"
-footprint_m = {_polygon(_rectangle(MAPLE_AT, 235, 1.0, 13.0, 5.0), o)}
+footprint_m = {_polygon(MAPLE_MEADOW, o)}
 surface = "turf"
 
 [climber]
