@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 
 from treescan.planning.alternatives import Ordered, main_tie_in
 from treescan.planning.dividing import Divided
@@ -13,7 +14,6 @@ from treescan.planning.options import Option
 from treescan.planning.schedule import as_rows
 from treescan.planning.steps import WorkedPlan, work_out
 from treescan.planning.types import Alternative, Plan, RankedAnchor
-from treescan.rigging.types import Anchor
 
 DURATIONS = (
     "Durations are common practice with no published source; set your own under [minutes] in "
@@ -109,26 +109,33 @@ def describe(job: Job, plan: WorkedPlan) -> str:
 
 def ranked_anchors(job: Job, plan: WorkedPlan) -> tuple[RankedAnchor, ...]:
     """Anchors in use first, by their peak; then what else was looked at, with its reason."""
-    peak: dict[str, tuple[float, float, int]] = {}
-    anchor_of: dict[str, Anchor] = {}
+    uses: dict[str, list[Option]] = {}
     for option in plan.options:
-        if option.anchor is None or option.load is None:
-            continue
-        name = option.anchor.anchor_id
-        load, share, count = peak.get(name, (0.0, 0.0, 0))
-        here = option.load.anchor_load_n.high
-        peak[name] = (max(load, here), max(share, _anchor_share(option)), count + 1)
-        anchor_of[name] = option.anchor
-    used = [
-        RankedAnchor(anchor_of[name], load, share, f"{count} pieces hang from it")
-        for name, (load, share, count) in sorted(peak.items(), key=lambda kv: (-kv[1][2], kv[0]))
-    ]
+        if option.anchor is not None and option.load is not None:
+            uses.setdefault(option.anchor.anchor_id, []).append(option)
+    used = [_in_use(options, job.inputs.site.limits.anchor_share) for options in uses.values()]
+    used.sort(key=lambda r: (-r.share, r.anchor.anchor_id))
     rest = [
         RankedAnchor(a, 0.0, 0.0, a.rejected or "usable, not needed")
         for a in job.anchors
-        if a.anchor_id not in peak
+        if a.anchor_id not in uses
     ]
     return tuple(used + rest)
+
+
+def _in_use(options: Sequence[Option], anchor_share: float) -> RankedAnchor:
+    """An anchor with its hardest use; its allowable is that of the wood standing by then."""
+    hardest = max(options, key=_anchor_share)
+    assert hardest.anchor is not None
+    assert hardest.load is not None
+    share = _anchor_share(hardest)
+    load = hardest.load.anchor_load_n.high
+    allowable = load / max(share * anchor_share, 1e-9)
+    peak = max(o.load.anchor_load_n.high for o in options if o.load is not None)
+    count = len(options)
+    told = f"{count} piece{'s' if count > 1 else ''} hang{'' if count > 1 else 's'} from it"
+    anchor = replace(hardest.anchor, allowable_n=allowable)
+    return RankedAnchor(anchor, peak, share, f"{told}; hardest at {share * 100:.0f} % of its limit")
 
 
 def _anchor_share(option: Option) -> float:

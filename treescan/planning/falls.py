@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 import shapely
+from scipy.spatial.transform import Rotation
 
 from treescan.errors import InvalidInputError
 from treescan.motion.fall import BOUNCE_M, free_fall, hinge_fall
@@ -16,6 +17,7 @@ from treescan.motion.landing import footprint_polygon
 from treescan.motion.types import Path
 from treescan.planning.candidates import CutRules
 from treescan.planning.options import Option, judged_gaps, passing, standing_distance_m
+from treescan.planning.turning import after_turning, fold_up, rotated
 from treescan.pointcloud.cloud import Ground
 from treescan.site.model import Site, Target
 from treescan.site.obstacles import SURFACE_ENERGY_J, Obstacles, Zone
@@ -27,6 +29,9 @@ Floats = npt.NDArray[np.float64]
 THROWS = ((25.0, 1.5), (6.0, 3.0))
 """A climber pushes pieces up to the first mass off with about this speed, and throws light
 ones: common practice, no source. [kg], [m/s]"""
+
+HELD_KG = 5.0
+"""Brush up to this mass is held by hand while it is cut: common practice, no source."""
 
 UPRIGHT_DEG = 50.0
 """A piece that stands within this of plumb is tipped on a hinge, others just sag and drop."""
@@ -165,6 +170,7 @@ def _paths(piece: Piece, field: Field) -> Iterator[tuple[Path, float | None, flo
                     None,
                     None,
                 )
+        yield from _held(piece, field)
         return
     for azimuth in aims_m(piece.cut_m, field.obstacles.drop_zones):
         try:
@@ -178,6 +184,27 @@ def _paths(piece: Piece, field: Field) -> Iterator[tuple[Path, float | None, flo
         except InvalidInputError:
             continue
         yield path, azimuth, BELOW_LEVEL_DEG
+
+
+def _held(piece: Piece, field: Field) -> Iterator[tuple[Path, float | None, float | None]]:
+    """Brush that a climber holds while cutting it, folds up and throws toward a zone."""
+    if piece.mass_kg.high > HELD_KG:
+        return
+    turn = fold_up(piece)
+    if turn is None:
+        return
+    pose = rotated(piece, Rotation.from_rotvec(turn[0] * turn[1]).as_matrix())
+    for azimuth in aims_m(piece.cut_m, field.obstacles.drop_zones)[:3]:
+        after = free_fall(
+            pose,
+            field.ground,
+            release_speed_m_s=THROWS[-1][1],
+            break_angle_deg=0.0,
+            push_azimuth_deg=azimuth,
+            bounce_m=_bounce_m(piece),
+        )
+        note = "held while it is cut, folded up and thrown by hand"
+        yield after_turning(piece, turn, after, 0.0, note), None, None
 
 
 def aims_m(cut_m: Floats, zones: Sequence[Zone]) -> list[float]:

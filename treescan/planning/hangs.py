@@ -13,12 +13,12 @@ from treescan.errors import InvalidInputError
 from treescan.motion.on_line import LOWER_SAMPLE_S
 from treescan.motion.swing import lowered
 from treescan.motion.types import Path
-from treescan.planning.falls import aims_m, is_log, upright_deg
+from treescan.planning.falls import HELD_KG, aims_m, is_log, upright_deg
 from treescan.planning.job import Job
 from treescan.planning.options import Option, judged_gaps, passing, standing_distance_m
 from treescan.planning.spar_block import block_below, caught_case, caught_path
 from treescan.planning.ties import hung_cases
-from treescan.planning.turning import turned_cases, with_turn
+from treescan.planning.turned import turned_cases, with_turn
 from treescan.rigging.cases import solve_many
 from treescan.rigging.spar import SparModel
 from treescan.rigging.types import LoadCase, LoadResult
@@ -51,14 +51,15 @@ def hang_options(job: Job, piece: Piece, order: int) -> list[Option]:
         cases.append(caught_case(job, piece, block))
     if not cases:
         return []
-    results = [r for r in solve_many(cases, job.spar) if not r.failed]
+    spar = job.spar_beside(piece.butt_node)
+    results = [r for r in solve_many(cases, spar) if not r.failed]
     found: list[Option] = []
     for result in _by_promise(job, results):
         kept = [o for o in found if o.kept]
         if len(kept) >= ENOUGH_KEPT or (kept and result.share > 1.0):
             break
         found += _judged(job, order, result)
-    if not any(o.kept for o in found):
+    if not any(o.kept for o in found) and piece.mass_kg.high > HELD_KG:
         found += _turned_options(job, piece, order)
     return found
 
@@ -68,7 +69,7 @@ def _turned_options(job: Job, piece: Piece, order: int) -> list[Option]:
     turned = turned_cases(job, piece)
     if not turned:
         return []
-    results = solve_many([t.case for t in turned], job.spar)
+    results = solve_many([t.case for t in turned], job.spar_beside(piece.butt_node))
     rated = sorted(
         (_promise(job, r), i) for i, r in enumerate(results) if not r.failed and r.share <= 1.0
     )

@@ -60,6 +60,25 @@ class Job:
         """Anchors that may carry a block."""
         return tuple(a for a in self.anchors if not a.rejected)
 
+    def spar_without(self, standing: npt.NDArray[np.bool_]) -> SparModel:
+        """Structure of what stands; a piece on the line counts as gone."""
+        known = self.inputs
+        return spar_model(
+            known.graph,
+            known.mass,
+            known.species,
+            known.measures,
+            known.site,
+            standing=standing,
+            wood_state=self.spar.state,
+        )
+
+    def spar_beside(self, butt_node: int) -> SparModel:
+        """Structure while a piece hangs on the line: all else stands, its outer wood is gone."""
+        standing = self.inputs.standing.copy()
+        standing[self.inputs.graph.subtree(butt_node)] = False
+        return self.spar_without(standing)
+
     @cached_property
     def light(self) -> tuple[Anchor, ...]:
         """Sound wood too thin for heavy work that may carry light pieces."""

@@ -24,8 +24,21 @@ NEARER_M = 0.1
 """Twigs that touch a target by up to the first are taken as standing at it; no piece may come
 nearer than it stands by more than the second: our choice, no source. [m]"""
 
+LEAST_STEP_S = 0.0015
+
 WIND_SHARE = 0.05
 """Most drift over height fallen in a wind of 3 m/s: our choice, no source."""
+
+
+def tidied(path: Path) -> Path:
+    """The same path with its times rising by a millisecond at least: figures are rounded."""
+    steps = np.diff(path.time_s)
+    if (steps >= LEAST_STEP_S).all():
+        return path
+    time = path.time_s.copy()
+    for i in np.flatnonzero(steps < LEAST_STEP_S):
+        time[i + 1] = max(time[i + 1], time[i] + LEAST_STEP_S)
+    return replace(path, time_s=time)
 
 
 @dataclass(frozen=True)

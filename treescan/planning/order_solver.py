@@ -24,6 +24,8 @@ from treescan.planning.ordering import (
 SCALE = 100
 WHOLE_UP_TO = 10
 WINDOW = 10
+NOT_WORTH_MIN = 0.5
+"""A window that cannot become this much cheaper is left as it is. [min]"""
 
 
 def solve_order(problem: OrderProblem, *, seed: int = 0, effort: float = 1.0) -> OrderResult:
@@ -46,10 +48,10 @@ def solve_order(problem: OrderProblem, *, seed: int = 0, effort: float = 1.0) ->
         return _solve_whole(problem, start, seed, 4.0 * effort)
     order, picks = list(start.order), list(start.picks)
     best = start.cost_min
-    for _ in range(2):
+    for _ in range(2 if effort >= 1.0 else 1):
         before = best
         for first in range(0, max(problem.size - WINDOW // 2, 1), WINDOW // 2):
-            _improve(problem, order, picks, first, (seed, 0.12 * effort))
+            _improve(problem, order, picks, first, (seed, 0.08 * effort))
         best = cost(problem, order, picks)
         if best > before - 0.5:
             break
@@ -64,12 +66,15 @@ def _improve(
     if len(part) < 2:
         return
     small = _window(problem, order, picks, first)
+    now = _window_picks(problem, small, part, picks)
+    if cost(small, range(len(part)), now) - _least_cost(small) < NOT_WORTH_MIN:
+        return
     found = _solve_whole(
         small,
         None,
         run[0],
         run[1],
-        (tuple(range(len(part))), _window_picks(problem, small, part, picks)),
+        (tuple(range(len(part))), now),
     )
     if not found.order:
         return
@@ -82,6 +87,13 @@ def _improve(
     if cheaper and is_valid(problem, new_order, new_picks):
         order[:] = new_order
         picks[:] = new_picks
+
+
+def _least_cost(problem: OrderProblem) -> float:
+    """Lower bound of any order: cheapest ways, no moves, no missed wish, heights as they like."""
+    ways = sum(min(way.cost_min for way in ways) for ways in problem.ways)
+    rise = sum(i * h for i, h in enumerate(sorted(problem.height_m)))
+    return ways - problem.height_weight_min * rise
 
 
 def _same_way(problem: OrderProblem, row: int, way: Way) -> int:

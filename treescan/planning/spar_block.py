@@ -45,7 +45,9 @@ def block_below(job: Job, piece: Piece) -> Anchor | None:
     place = graph.position_m[node]
     down = np.array([[0.0, 0.0, -1.0]])
     side = np.array([graph.radius_m[node] + 0.2, 0.0, 0.0])
-    force, section = allowable_n(job.spar, np.array([node]), (place + side)[None], down)
+    force, section = allowable_n(
+        job.spar_beside(piece.butt_node), np.array([node]), (place + side)[None], down
+    )
     return Anchor(
         anchor_id=f"B{node}",
         node=node,

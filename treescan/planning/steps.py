@@ -11,13 +11,9 @@ from treescan.planning.alternatives import Ordered
 from treescan.planning.dividing import Divided
 from treescan.planning.hangs import reloaded
 from treescan.planning.job import Job
-from treescan.planning.options import Option
+from treescan.planning.options import Option, tidied
 from treescan.planning.schedule import CrewDay, crew_day
 from treescan.planning.types import Step
-from treescan.rigging.cases import spar_model
-
-REBUILD_SHARE = 0.02
-"""The structure is set up anew after this share of the mass has come down."""
 
 
 @dataclass(frozen=True)
@@ -65,34 +61,22 @@ def work_out(job: Job, divided: Divided, sequence: Ordered) -> WorkedPlan:
 
 
 def _on_what_stands(job: Job, divided: Divided, sequence: Ordered) -> list[Option]:
-    inputs = job.inputs
-    standing = inputs.standing.copy()
-    spar, taken = job.spar, 0.0
-    total = float(inputs.mass.likely_kg[standing].sum())
+    standing = job.inputs.standing.copy()
     result = []
     for row, option in zip(sequence.rows, sequence.options, strict=True):
-        if option.load is not None and taken > REBUILD_SHARE * total:
-            spar = spar_model(
-                inputs.graph,
-                inputs.mass,
-                inputs.species,
-                inputs.measures,
-                inputs.site,
-                standing=standing,
-                wood_state=job.spar.state,
-            )
-            taken = 0.0
-        checked = reloaded(option, spar)
-        if checked.broken and option.kept:
-            others = [
-                reloaded(o, spar)
-                for o in divided.ways[row].options
-                if o is not option and (o.anchor is None or standing[o.anchor.node])
-            ]
-            checked = next((o for o in others if o.kept), checked)
-        result.append(checked)
         standing[option.piece.nodes] = False
-        taken += option.piece.mass_kg.likely
+        checked = option
+        if option.load is not None:
+            spar = job.spar_without(standing)
+            checked = reloaded(option, spar)
+            if checked.broken and option.kept:
+                others = [
+                    reloaded(o, spar)
+                    for o in divided.ways[row].options
+                    if o is not option and (o.anchor is None or standing[o.anchor.node])
+                ]
+                checked = next((o for o in others if o.kept), checked)
+        result.append(checked)
     return result
 
 
@@ -118,7 +102,7 @@ def step_of(number: int, option: Option, reasons: tuple[str, ...] = ()) -> Step:
         hinge_below_level_deg=option.hinge_below_level_deg,
         landing=option.landing,
         clearances=option.clearances,
-        path=option.path,
+        path=tidied(option.path),
         minutes=option.minutes,
         people=option.people,
         warnings=tuple(dict.fromkeys(option.warnings)),
