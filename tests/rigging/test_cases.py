@@ -19,8 +19,9 @@ from tests.rigging.trees import (
     model_of,
     spar_graph,
 )
-from treescan.rigging.cases import solve, solve_many
+from treescan.rigging.cases import Rider, solve, solve_many
 from treescan.rigging.lift import lift_of, line_forces_n
+from treescan.rigging.spar import one_case, peak_shares
 from treescan.wood.pieces import make_piece
 
 
@@ -224,6 +225,33 @@ def test_many_cases_equal_single_cases():
             weight = case.piece.mass_kg.high * 9.81
             assert got.lead_tension_n.high >= weight
             assert got.lead_tension_n.low <= got.lead_tension_n.likely <= got.lead_tension_n.high
+
+
+def test_the_climber_loads_the_same_spar():
+    case = log_case(run_m=1.0)
+    alone, shared = solve(case, MODEL), solve(case, MODEL, Rider(36, 2000.0))
+    section = next(k for k in alone.utilisation if "section" in k)
+    other = next(k for k in shared.utilisation if "section" in k)
+    assert shared.utilisation[other] > alone.utilisation[section]
+    assert shared.lead_tension_n == alone.lead_tension_n
+
+
+def test_a_device_on_another_tree_does_not_load_this_one():
+    # the fall leg leaves level: this tree carries the resultant, the other the device
+    away = solve(log_case(device_m=np.array([19.3, 0.0, 9.7])), MODEL)
+    model, lift = MODEL, lift_of(away.case)
+    force = line_forces_n(lift, away.lead_tension_n.high, lift.directions[0])[0]
+    place = np.array([0.35, 0.0, 9.7])
+    alone = peak_shares(model, one_case([38], place, force))
+    section = next(k for k in away.utilisation if "section" in k)
+    assert away.utilisation[section] == pytest.approx(alone.share[0], rel=0.02)
+
+
+def test_the_anchor_sways_with_the_load():
+    light, heavy = solve(log_case(mass=50.0), MODEL), solve(log_case(mass=200.0), MODEL)
+    aside = solve(log_case(device_m=np.array([9.0, 0.0, 0.5])), MODEL)
+    assert 0.0 <= light.anchor_sway_m < heavy.anchor_sway_m + 1e-9
+    assert aside.anchor_sway_m > 0.01
 
 
 def test_a_bridged_gap_under_the_anchor_is_told():

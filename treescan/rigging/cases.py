@@ -15,14 +15,18 @@ from treescan.rigging.anchors import BLOCK_M
 from treescan.rigging.lift import Lift, lift_of, line_forces_n, line_needed_m, two_leg_tensions
 from treescan.rigging.model import SAFETY_STEM, SparModel, spar_model
 from treescan.rigging.peaks import Hang, Peaks, hung_peaks, lead_peaks
-from treescan.rigging.spar import Loads, SparShares, peak_shares
+from treescan.rigging.spar import Loads, SparShares, deflection_m, peak_shares
 from treescan.rigging.sway import buckling_load_n
 from treescan.rigging.types import LoadCase, LoadResult
 from treescan.units import G_M_S2, ZERO_BAND, Band
 
-__all__ = ["SparModel", "gear_shares", "solve", "solve_many", "spar_model"]
+__all__ = ["Rider", "SparModel", "gear_shares", "solve", "solve_many", "spar_model"]
 
 Floats = npt.NDArray[np.float64]
+
+
+OFF_TREE_M = 1.0
+"""A redirect or device farther than this from the bark is fixed to something else."""
 
 
 @dataclass(frozen=True)
@@ -38,12 +42,22 @@ class _Answer:
     tension_n: Floats
 
 
-def solve(case: LoadCase, model: SparModel) -> LoadResult:
+@dataclass(frozen=True)
+class Rider:
+    """A person on the same tree: the node of the tie-in and the pull on it. [N]"""
+
+    node: int
+    pull_n: float
+
+
+def solve(case: LoadCase, model: SparModel, rider: Rider | None = None) -> LoadResult:
     """Answer one case; what cannot be answered comes back with ``failed`` set."""
-    return solve_many([case], model)[0]
+    return solve_many([case], model, rider)[0]
 
 
-def solve_many(cases: Sequence[LoadCase], model: SparModel) -> list[LoadResult]:
+def solve_many(
+    cases: Sequence[LoadCase], model: SparModel, rider: Rider | None = None
+) -> list[LoadResult]:
     """Answer many cases on one standing tree.
 
     Parameters
@@ -51,6 +65,8 @@ def solve_many(cases: Sequence[LoadCase], model: SparModel) -> list[LoadResult]:
     cases : sequence of LoadCase
     model : SparModel
         The tree as it stands while these pieces are lowered.
+    rider : Rider, optional
+        The climber tied in to the same tree, pulling straight down all the while.
 
     Returns
     -------
@@ -59,7 +75,7 @@ def solve_many(cases: Sequence[LoadCase], model: SparModel) -> list[LoadResult]:
     """
     lifts = [_lift_or_reason(case, model) for case in cases]
     good = [(case, lift) for case, lift in zip(cases, lifts, strict=True) if isinstance(lift, Lift)]
-    answers = iter(_finish(_tensions(good), model)) if good else iter(())
+    answers = iter(_finish(_tensions(good), model, rider)) if good else iter(())
     return [
         next(answers) if isinstance(lift, Lift) else _failed(case, lift)
         for case, lift in zip(cases, lifts, strict=True)
@@ -135,10 +151,10 @@ def _by_direction(lift: Lift, high_n: float, weight_n: float) -> Floats:
     return tension
 
 
-def _finish(answers: list[_Answer], model: SparModel) -> list[LoadResult]:
+def _finish(answers: list[_Answer], model: SparModel, rider: Rider | None) -> list[LoadResult]:
     standing = np.flatnonzero(model.standing)
     tree = cKDTree(model.graph.position_m[standing])
-    parts = [_spar_loads(answer, tree, standing) for answer in answers]
+    parts = [_spar_loads(answer, model, tree, standing, rider) for answer in answers]
     counts = np.concatenate([part[0] for part in parts])
     loads = Loads(
         np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
@@ -162,24 +178,41 @@ def _finish(answers: list[_Answer], model: SparModel) -> list[LoadResult]:
 
 
 def _spar_loads(
-    answer: _Answer, tree: cKDTree, standing: npt.NDArray[np.int64]
+    answer: _Answer,
+    model: SparModel,
+    tree: cKDTree,
+    standing: npt.NDArray[np.int64],
+    rider: Rider | None,
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Floats, Floats]:
-    """Loads of every direction of a case: anchor, redirects, device."""
+    """Loads of every direction of a case: anchor, redirects and device on this tree, climber.
+
+    A redirect or device that stands off the wood by more than 1 m is fixed elsewhere and does
+    not load this tree.
+    """
     lift, case = answer.lift, answer.case
     places = _hang_points(case, lift)
-    nodes = np.concatenate(
-        [[case.anchor.node], standing[np.atleast_1d(tree.query(lift.points_m[1:])[1])]]
-    ).astype(np.int64)
-    forces = [
-        line_forces_n(lift, tension, direction)
-        for tension, direction in zip(answer.tension_n, lift.directions, strict=True)
-    ]
+    away, nearest = tree.query(lift.points_m[1:])
+    near = standing[np.atleast_1d(nearest)]
+    on_tree = np.append(True, np.atleast_1d(away) - model.graph.radius_m[near] <= OFF_TREE_M)
+    nodes = np.append(case.anchor.node, near)[on_tree]
+    forces = np.stack(
+        [
+            line_forces_n(lift, tension, direction)[on_tree]
+            for tension, direction in zip(answer.tension_n, lift.directions, strict=True)
+        ]
+    )
+    points = places[on_tree]
+    if rider is not None:
+        nodes = np.append(nodes, rider.node)
+        points = np.vstack([points, model.graph.position_m[rider.node]])
+        pull = np.broadcast_to([0.0, 0.0, -rider.pull_n], (len(forces), 1, 3))
+        forces = np.concatenate([forces, pull], axis=1)
     count = len(forces)
     return (
         np.full(count, len(nodes), dtype=np.int64),
-        np.tile(nodes, count),
-        np.tile(places, (count, 1)),
-        np.vstack(forces),
+        np.tile(nodes, count).astype(np.int64),
+        np.tile(points, (count, 1)),
+        forces.reshape(-1, 3),
     )
 
 
@@ -209,8 +242,9 @@ def _result(
     used["root plate"] = float(shares.root_share[rows].max())
     down = max(-float(forces[0, 2]), 0.0)
     used["buckling of the spar"] = SAFETY_STEM * down / (buckling_n * model.limits.anchor_share)
-    governs = _governing(used)
     redirects = tuple(float(np.linalg.norm(f)) for f in forces[1:-1])
+    used |= _redirect_share(case, redirects, model.limits.line_share_of_mbs)
+    governs = _governing(used)
     ratio = float(np.prod(lift.ratio))
     return LoadResult(
         case=case,
@@ -227,6 +261,7 @@ def _result(
         warnings=_warnings(case, lift, model, node),
         device_wraps=_wraps(case, case.piece.mass_kg.high * G_M_S2 / ratio, high / ratio),
         redirect_loads_n=redirects,
+        anchor_sway_m=float(np.linalg.norm(deflection_m(model, case.anchor.node, forces[0]))),
     )
 
 
@@ -252,6 +287,19 @@ def gear_shares(
         used["two-leg sling"] = max(two_leg_tensions(case)) * lead_n / (line * limit)
     used["line length"] = line_needed_m(lift, case) / gear.line_length_m
     return used
+
+
+def _redirect_share(case: LoadCase, loads_n: tuple[float, ...], limit: float) -> dict[str, float]:
+    """Share of the heaviest redirect's sling and block, rigged with the anchor's kind."""
+    gear = case.gear
+    strengths = [
+        gear.sling.mbs_n * gear.sling.efficiency * gear.wear_factor,
+        gear.block.mbs_n * gear.block.efficiency,
+    ]
+    rated = [strength for strength in strengths if strength > 0.0]
+    if not loads_n or not rated:
+        return {}
+    return {"redirect": max(loads_n) / (min(rated) * limit)}
 
 
 def _governing(used: dict[str, float]) -> str:

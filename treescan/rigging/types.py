@@ -106,6 +106,8 @@ class LoadResult:
 
     ``utilisation`` maps each item (line, sling, block, friction device, spar section, root
     plate, ...) to its share of the limit (1.0 = at the limit); ``governs`` is the largest.
+    ``anchor_sway_m`` is the elastic movement of the anchor under the high resultant (twice
+    that when it comes on suddenly).
     """
 
     case: LoadCase
@@ -123,3 +125,4 @@ class LoadResult:
     failed: str = ""
     device_wraps: float = 0.0
     redirect_loads_n: tuple[float, ...] = field(default=())
+    anchor_sway_m: float = 0.0
