@@ -25,7 +25,7 @@ from treescan.mechanics.spar import loaded_frequency_hz, tip_stiffness_n_m
 from treescan.rigging.anchors import find_anchors
 from treescan.rigging.cases import solve
 from treescan.rigging.gear import describe_gear
-from treescan.rigging.proposals import propose_redirects, rank_for_piece
+from treescan.rigging.proposals import propose_redirects, propose_swing_moves, rank_for_piece
 from treescan.rigging.spar import one_case, peak_shares, section_forces
 from treescan.rigging.sway import buckling_load_n, sway_at, topping_effect
 from treescan.site.model import Limits, Site
@@ -155,6 +155,29 @@ def test_no_redirect_is_proposed_where_it_brings_nothing():
     near = log_case(device_m=np.array([0.0, 0.0, 0.5]), run_m=1.0)
     assert propose_redirects(near, MODEL) == ()
     assert propose_redirects(log_case(drop_m=-1.0), MODEL) == ()
+
+
+def test_the_swing_can_be_moved_to_an_anchor_nearer_the_goal():
+    position = [[0, 0, 0], [0, 0, 5], [0, 0, 10], [2, 0, 11], [4, 0, 12], [-2, 0, 11]]
+    graph = graph_of(
+        position, [-1, 0, 1, 2, 3, 2], [0.3, 0.3, 0.3, 0.14, 0.14, 0.14], limb=[0, 0, 0, 1, 1, 2]
+    )
+    model = model_of(graph)
+    piece = log_piece(40.0, 2.0, (0.5, 0.0, 7.0), axis=(1, 0, 0))
+    case = log_case(
+        piece=piece,
+        anchor=anchor_at((0, 0, 10.0), node=2),
+        drop_m=0.0,
+        run_m=1.0,
+        tie_m=np.array([[0.9, 0.0, 7.0]]),
+        device_m=np.array([0.3, 0.0, 1.0]),
+    )
+    others = [anchor_at((4, 0, 12), node=4), anchor_at((-2, 0, 11), node=5), case.anchor]
+    moves = propose_swing_moves(case, others, model, np.array([5.0, 0.0]))
+    assert [move.node for move in moves] == [4]
+    assert moves[0].result.redirect_loads_n[0] > 0
+    assert "1.0 m from the goal instead of 5.0 m" in moves[0].reason
+    assert propose_swing_moves(case, others, model, np.array([0.0, 0.0])) == ()
 
 
 def test_gear_is_described_with_shares_and_sources():

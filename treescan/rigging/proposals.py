@@ -20,6 +20,7 @@ WORTHWHILE = 0.05
 """A redirect is proposed when it lowers the spar's share by at least this part of it."""
 REDIRECT_STEP_M = 1.5
 MOST_REDIRECTS = 12
+LEAST_MOVE_M = 0.5
 
 
 @dataclass(frozen=True)
@@ -47,7 +48,10 @@ class AnchorForPiece:
 
 @dataclass(frozen=True)
 class Redirect:
-    """A redirect for a case: where, on which node, what it brings."""
+    """A redirect for a case: where, on which node, what it brings.
+
+    For a moved swing ``node`` is the new anchor's, and ``share_before`` is not a number.
+    """
 
     node: int
     point_m: Floats
@@ -117,6 +121,55 @@ def propose_redirects(case: LoadCase, model: SparModel) -> tuple[Redirect, ...]:
         point = result.case.redirects_m[0]
         rows.append(Redirect(node, point, result, before, after, reason))
     return tuple(sorted(rows, key=lambda row: (row.share_after, row.node)))
+
+
+def propose_swing_moves(
+    case: LoadCase, anchors: Sequence[Anchor], model: SparModel, goal_m: Floats
+) -> tuple[Redirect, ...]:
+    """Hang the piece from another anchor nearer to where it shall come down, over the first one.
+
+    The first anchor becomes the redirect: the line runs from the device over it to the new
+    anchor, and the piece swings to the new anchor's plumb line.  Only moves that bring the
+    plumb line nearer to the goal and keep every item within its limit are proposed, nearest
+    first.
+
+    Parameters
+    ----------
+    case : LoadCase
+    anchors : sequence of Anchor
+        Usable ones are tried.
+    model : SparModel
+    goal_m : ndarray, shape (2,)
+        Plan point where the piece shall hang. [m]
+    """
+    first = case.anchor
+    before = float(np.linalg.norm(first.position_m[:2] - goal_m))
+    nearer = [
+        anchor
+        for anchor in anchors
+        if not anchor.rejected
+        and anchor.node != first.node
+        and np.linalg.norm(anchor.position_m[:2] - goal_m) < before - LEAST_MOVE_M
+    ]
+    cases = [
+        replace(_moved(case, anchor), redirects_m=np.vstack([first.position_m, *case.redirects_m]))
+        for anchor in nearer
+    ]
+    rows = []
+    for result in solve_many(cases, model):
+        if result.failed or result.share > 1.0:
+            continue
+        anchor = result.case.anchor
+        left = float(np.linalg.norm(anchor.position_m[:2] - goal_m))
+        reason = (
+            f"hung from {anchor.anchor_id} over {first.anchor_id} it comes to rest {left:.1f} m "
+            f"from the goal instead of {before:.1f} m; {result.governs} at {result.share:.0%}"
+        )
+        rows.append(
+            Redirect(anchor.node, first.position_m, result, float("nan"), result.share, reason)
+        )
+    rows.sort(key=lambda row: float(np.linalg.norm(model.graph.position_m[row.node, :2] - goal_m)))
+    return tuple(rows)
 
 
 def _moved(case: LoadCase, anchor: Anchor) -> LoadCase:
