@@ -17,6 +17,11 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 
+SWELL = 2.0
+WINDOWS_TOGETHER = 25.0
+"""Windows of one limb that swell alike: their faults do not average out."""
+
+
 @dataclass(frozen=True)
 class Radii:
     """Radii of the nodes of limb axes; arrays of shape (n,).
@@ -30,16 +35,22 @@ class Radii:
     good: Bools
     source: Ints
     noise_m: float
-    beyond_m: Floats
+    model_m: Floats
 
 
-def beyond_m(axes: LimbAxes, along: Floats) -> Floats:
-    """Length of the longest way outward from each node, side limbs included. [m]"""
-    far = along[axes.first[1:] - 1].copy()
-    for i in range(len(far) - 1, 0, -1):
-        up, node = axes.parent_limb[i], axes.parent_node[i]
-        far[up] = max(far[up], along[node] + far[i])
-    result: Floats = far[axes.limb_of_node] - along
+def carried_m(axes: LimbAxes, along: Floats) -> Floats:
+    """Total length of limbs farther out than each node, side limbs included, shape (n,). [m]"""
+    limbs = len(axes.first) - 1
+    length = along[axes.first[1:] - 1]
+    extra = np.zeros(len(along))
+    for limb in range(limbs - 1, 0, -1):
+        span = slice(axes.first[limb], axes.first[limb + 1])
+        extra[axes.parent_node[limb]] += length[limb] + float(extra[span].sum())
+    result = np.empty(len(along))
+    for limb in range(limbs):
+        span = slice(axes.first[limb], axes.first[limb + 1])
+        beyond = np.cumsum(extra[span][::-1])[::-1]
+        result[span] = length[limb] - along[span] + beyond
     return result
 
 
@@ -63,6 +74,27 @@ def union_drop(axes: LimbAxes, radius_m: Floats) -> Floats:
     return np.minimum(drop, 0.5)
 
 
+def _seen(fits: Fits, noise: float) -> tuple[Floats, Bools, Floats]:
+    """Measured radius, whether it counts, and the variance of its logarithm, shape (n,) each.
+
+    Where the radius is not well above the scatter, circles are as wide as the scatter lets
+    them be: ``(noise / r) ** 2`` is how far such a fit may be off.
+    """
+    # Scatter of the points widens a circle fitted to their distances by s^2 / (2 r).
+    seen = fits.radius_m - fits.rms_m**2 / (2 * np.maximum(fits.radius_m, 0.004))
+    seen = np.maximum(seen, 0.002)
+    good = (fits.radius_m > 0) & (fits.coverage >= 0.25) & (fits.inliers >= 10)
+    good &= fits.contrast > 0.4
+    sd = np.sqrt(fits.radius_sd_m**2 + 0.0015**2 + (0.02 * seen) ** 2)
+    sd *= 1.0 + 1.5 * np.maximum(0.5 - fits.coverage, 0.0)
+    sd *= 1.0 + 2.0 * np.maximum(0.7 - fits.contrast, 0.0)
+    local = np.maximum(fits.scatter_m, 0.5 * noise)
+    swell = SWELL * (local / seen) ** 2
+    # Neighbouring windows share points and faults.
+    var = 3.0 * (sd / seen) ** 2 + WINDOWS_TOGETHER * swell**2
+    return seen, good, np.where(good, var, np.inf)
+
+
 def settle_radii(
     axes: LimbAxes, fits: Fits, before_m: Floats | None = None, fused: Bools | None = None
 ) -> Radii:
@@ -72,34 +104,27 @@ def settle_radii(
     ``fused`` nodes' fits are left out.
     """
     along = axes.along_m()
-    beyond = beyond_m(axes, along)
+    carried = carried_m(axes, along)
+    is_side = axes.limb_of_node > 0
     noise = noise_of(fits)
-    # Scatter of the points widens a circle fitted to their distances by s^2 / (2 r).
-    seen = fits.radius_m - fits.rms_m**2 / (2 * np.maximum(fits.radius_m, 0.004))
-    seen = np.maximum(seen, 0.002)
-    good = (fits.radius_m > 0) & (fits.coverage >= 0.25) & (fits.inliers >= 10)
-    good &= fits.contrast > 0.4
+    seen, good, var = _seen(fits, noise)
     if fused is not None:
         good &= ~fused
+        var = np.where(good, var, np.inf)
+    model = taper.calibrate(carried, is_side, seen, var)
     drop = np.zeros(len(along)) if before_m is None else union_drop(axes, before_m)
-    well = good & (seen > 3 * noise) & (fits.coverage >= 0.4) & (fits.contrast > 0.6)
-    model = taper.calibrate(beyond, seen, well)
-    sd = np.sqrt(fits.radius_sd_m**2 + (0.4 * noise) ** 2 + (0.03 * seen) ** 2)
-    sd *= 1.0 + 1.5 * np.maximum(0.5 - fits.coverage, 0.0)
-    sd *= 1.0 + 2.0 * np.maximum(0.7 - fits.contrast, 0.0)
-    var = np.where(good, (sd / seen) ** 2, np.inf)
-    model_log = np.log(model.radius_m(beyond))
+    model_log = np.log(model.radius_m(carried, is_side))
     mean, spread = taper.smooth_taper(
         axes.first,
         along,
         np.stack([model_log, drop]),
         np.log(seen),
         var,
-        taper.MODEL_SD**2,
+        model.sd_log**2,
         taper.WALK_SD_PER_SQRT_M**2,
     )
     radius = np.exp(taper.fall_to_tip(axes.first, mean, 1.0 / spread))
     radius_sd = radius * np.sqrt(spread + 0.02**2)
-    firm = spread < 0.5 * taper.MODEL_SD**2
+    firm = spread < 0.4 * model.sd_log**2
     source = np.where(good, FITTED, np.where(firm, INTERPOLATED, MODELLED)).astype(np.int64)
-    return Radii(radius, radius_sd, good, source, noise, beyond)
+    return Radii(radius, radius_sd, good, source, noise, np.exp(model_log))
