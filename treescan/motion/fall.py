@@ -25,7 +25,7 @@ from treescan.motion.landing import (
     lying_outline,
     outline_of_discs,
 )
-from treescan.motion.rigid_body import Body, advance, no_line, rotation_of
+from treescan.motion.rigid_body import drift_on, rotation_of
 from treescan.motion.types import Path
 from treescan.pointcloud.cloud import Ground
 from treescan.wood.types import Piece
@@ -279,7 +279,7 @@ def _flight(
     gap, _ = lowest_ball(centre[-1], rotation[-1], rigid.offset_m, rigid.radius_m, grid)
     body_offset = np.ascontiguousarray(rigid.offset_m @ rigid.axes)
     record, times = fly(
-        state, rigid.body, (body_offset, rigid.radius_m), grid, FLIGHT_STEP_S,
+        state, rigid.body.moments, (body_offset, rigid.radius_m), grid, FLIGHT_STEP_S,
         int(SAMPLE_S / FLIGHT_STEP_S + 0.5), min(gap, 0.0),
     )  # fmt: skip
     last = record[-1]
@@ -299,7 +299,7 @@ def _flight(
 @njit(cache=True)
 def fly(
     state: Floats,
-    body: Body,
+    moments: Floats,
     outline: tuple[Floats, Floats],
     grid: Grid,
     dt: float,
@@ -310,36 +310,48 @@ def fly(
 
     Returns the recorded states (k, 13) and their times (k,); the last is at the touch.
     """
+    offset, radius = outline
     most = int(60.0 / dt)
     record = np.empty((most // every + 2, 13))
     times = np.empty(most // every + 2)
     work = np.empty((5, 13))
-    lines = no_line()
     now, previous = state.copy(), state.copy()
     record[0], times[0] = now, 0.0
-    count, gap_before = 1, start_gap
-    clear = grid.z.max()  # above this height of the centre nothing can touch
-    for row in range(len(outline[1])):
-        clear = max(clear, grid.z.max() + np.sqrt((outline[0][row] ** 2).sum()) + outline[1][row])
-    for number in range(1, most + 1):
+    count, number, gap_before, step = 1, 0, start_gap, dt
+    clear = _clear_height(offset, radius, grid)
+    while number <= most:
         previous[:] = now
-        advance(now, body, lines, dt, work)
+        drift_on(now, moments, step, work)
+        if step < dt:
+            record[count], times[count] = now, number * dt + step
+            return record[: count + 1], times[: count + 1]
         gap = now[2] - clear
         if gap < 0.0:
-            gap, _ = lowest_ball(now[:3], rotation_of(now[6:10]), outline[0], outline[1], grid)
+            gap, _ = lowest_ball(now[:3], rotation_of(now[6:10]), offset, radius, grid)
         if gap < start_gap - 1e-6 and now[5] < 0.0:
-            share = 1.0
-            if gap_before > gap:
-                share = min(max((gap_before - start_gap) / (gap_before - gap), 0.0), 1.0)
+            fallen = max(gap_before - gap, 1e-12)
+            step = min(max((gap_before - start_gap) / fallen, 0.0), 1.0 - 1e-9) * dt
             now[:] = previous
-            advance(now, body, lines, share * dt, work)
-            record[count], times[count] = now, (number - 1 + share) * dt
-            return record[: count + 1], times[: count + 1]
+            continue
         gap_before = gap
+        number += 1
         if number % every == 0:
             record[count], times[count] = now, number * dt
             count += 1
     return record[:count], times[:count]
+
+
+@njit(cache=True)
+def _clear_height(offset: Floats, radius: Floats, grid: Grid) -> float:
+    """Height of the centre of mass above which no turn of the outline can touch ground. [m]"""
+    reach, top = 0.0, -np.inf
+    for row in range(len(radius)):
+        a, b, c = offset[row, 0], offset[row, 1], offset[row, 2]
+        reach = max(reach, np.sqrt(a * a + b * b + c * c) + radius[row])
+    for i in range(grid.z.shape[0]):
+        for j in range(grid.z.shape[1]):
+            top = max(top, grid.z[i, j])
+    return top + reach
 
 
 def _path(

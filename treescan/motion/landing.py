@@ -66,6 +66,27 @@ def lay_down(
 
 
 @njit(cache=True)
+def _ball_from(turn: Floats, offset: Floats, out: Floats) -> None:
+    """Turned offset of a ball from the centre of mass, into ``out`` (3,)."""
+    for i in range(3):
+        out[i] = turn[i, 0] * offset[0] + turn[i, 1] * offset[1] + turn[i, 2] * offset[2]
+
+
+@njit(cache=True)
+def _turn_on(
+    step: Floats, pivot: Floats, pose: tuple[Floats, Floats], new: tuple[Floats, Floats]
+) -> None:
+    """Pose after a turn ``step`` (3, 3) about ``pivot``, into ``new``."""
+    for i in range(3):
+        new[0][i] = pivot[i]
+        for m in range(3):
+            new[0][i] += step[i, m] * (pose[0][m] - pivot[m])
+            new[1][i, m] = (
+                step[i, 0] * pose[1][0, m] + step[i, 1] * pose[1][1, m] + step[i, 2] * pose[1][2, m]
+            )
+
+
+@njit(cache=True)
 def _tipped(
     centre_m: Floats, rotation: Floats, heading: Floats, outline: tuple[Floats, Floats], grid: Grid
 ) -> tuple[Floats, Floats, Floats]:
@@ -73,34 +94,38 @@ def _tipped(
     offset, radius = outline
     most = 3 * _TIP_STEPS + 1
     centres, turns = np.empty((most, 3)), np.empty((most, 3, 3))
+    arm, contact, pivot, lean = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
     gap, ball = lowest_ball(centre_m, rotation, offset, radius, grid)
     centres[0], turns[0] = centre_m, rotation
     centres[0, 2] -= gap
-    contact = centres[0] + rotation @ offset[ball]
-    contact[2] -= radius[ball]
-    count = 1
-    for _ in range(3):
-        centre, turn = centres[count - 1], turns[count - 1]
-        pivot = centre + turn @ offset[ball]
-        lean = centre - pivot
-        if lean[2] <= 0.0:
-            break
-        axis = _tipping_axis(lean, heading)
-        before = count
-        step = turn_about(axis, TIP_STEP_RAD)
-        for _ in range(_TIP_STEPS):
-            centres[count] = pivot + step @ (centres[count - 1] - pivot)
-            turns[count] = step @ turns[count - 1]
-            gap, ball = lowest_ball(centres[count], turns[count], offset, radius, grid)
-            touching = centres[count] + turns[count] @ offset[ball] - pivot
-            count += 1
-            if gap <= 0.0 and np.sqrt((touching**2).sum()) > 0.05:
-                centres[count - 1, 2] -= gap
+    count, left, step = 1, 0, turns[0]
+    for number in range(most - 1):
+        if left == 0:
+            _ball_from(turns[count - 1], offset[ball], arm)
+            for i in range(3):
+                pivot[i], lean[i] = centres[count - 1, i] + arm[i], -arm[i]
+            if number == 0:
+                contact[:] = pivot
+                contact[2] -= radius[ball]
+            if lean[2] <= 0.0:
                 break
-            if centres[count - 1, 2] <= pivot[2]:
-                break
-        if count == before:
-            break
+            step = turn_about(_tipping_axis(lean, heading), TIP_STEP_RAD)
+            left = _TIP_STEPS
+        _turn_on(
+            step, pivot, (centres[count - 1], turns[count - 1]), (centres[count], turns[count])
+        )
+        gap, ball = lowest_ball(centres[count], turns[count], offset, radius, grid)
+        _ball_from(turns[count], offset[ball], arm)
+        apart = 0.0
+        for i in range(3):
+            apart += (centres[count, i] + arm[i] - pivot[i]) ** 2
+        count += 1
+        left -= 1
+        if gap <= 0.0 and apart > 0.0025:
+            centres[count - 1, 2] -= gap
+            left = 0
+        elif centres[count - 1, 2] <= pivot[2]:
+            left = 0
     return centres[:count].copy(), turns[:count].copy(), contact
 
 

@@ -17,6 +17,8 @@ from treescan.units import G_M_S2
 
 Floats = npt.NDArray[np.float64]
 
+KINK_PARTS = 16
+
 
 class Lines(NamedTuple):
     """The lines of one body.
@@ -65,14 +67,6 @@ def one_line(anchor: Floats, tie: Floats, free_length_m: float, stiffness_n_m: f
         leg_stiffness=np.empty(0),
         ring=np.zeros(3),
     )
-
-
-@njit(cache=True)
-def no_line() -> Lines:
-    """No line at all: free flight."""
-    none = np.empty((0, 3))
-    zero = np.empty(0)
-    return Lines(none, none, zero, zero, zero, np.inf, 0.0, zero, zero, np.zeros(3))
 
 
 @njit(cache=True)
@@ -204,14 +198,17 @@ def _line_pulls(state: Floats, r: Floats, lines: Lines, pulls: Floats) -> float:
 
 @njit(cache=True)
 def _rate(state: Floats, body: Body, lines: Lines, out: Floats) -> float:
-    """Time derivative of the state into ``out`` (13,); returns the lead tension. [N]"""
+    """Time derivative of the state into ``out``; returns the lead tension. [N]
+
+    ``out`` is (14,): the thirteen rates, and the number of taut lines.
+    """
     r = rotation_of(state[6:10])
     qw, qx, qy, qz = state[6], state[7], state[8], state[9]
     wx, wy, wz = state[10], state[11], state[12]
     fx, fy, fz = 0.0, 0.0, -G_M_S2 * body.mass
     tx, ty, tz = 0.0, 0.0, 0.0  # torque, body axes
     count = lines.tie.shape[0]
-    tension = 0.0
+    tension, taut = 0.0, 0.0
     if count > 0:
         pulls = np.empty((count, 3))
         if lines.leg.shape[0] == 2:
@@ -220,6 +217,8 @@ def _rate(state: Floats, body: Body, lines: Lines, out: Floats) -> float:
             tension = _line_pulls(state, r, lines, pulls)
         for j in range(count):
             ux, uy, uz = pulls[j, 0], pulls[j, 1], pulls[j, 2]
+            if ux != 0.0 or uy != 0.0 or uz != 0.0:
+                taut += 1.0
             bx, by, bz = lines.tie[j, 0], lines.tie[j, 1], lines.tie[j, 2]
             fx, fy, fz = fx + ux, fy + uy, fz + uz
             gx = r[0, 0] * ux + r[1, 0] * uy + r[2, 0] * uz
@@ -239,29 +238,70 @@ def _rate(state: Floats, body: Body, lines: Lines, out: Floats) -> float:
     out[10] = (tx + (iy - iz) * wy * wz) / ix - body.spin_drag_rate * wx
     out[11] = (ty + (iz - ix) * wz * wx) / iy - body.spin_drag_rate * wy
     out[12] = (tz + (ix - iy) * wx * wy) / iz - body.spin_drag_rate * wz
+    out[13] = taut
     return tension
 
 
 @njit(cache=True)
 def advance(state: Floats, body: Body, lines: Lines, dt: float, work: Floats) -> float:
-    """Advance the state by one step in place; returns the tension at its start. [N]"""
-    k1, k2, k3, k4, trial = work[0], work[1], work[2], work[3], work[4]
-    tension = _rate(state, body, lines, k1)
-    for i in range(13):
-        trial[i] = state[i] + 0.5 * dt * k1[i]
-    _rate(trial, body, lines, k2)
-    for i in range(13):
-        trial[i] = state[i] + 0.5 * dt * k2[i]
-    _rate(trial, body, lines, k3)
-    for i in range(13):
-        trial[i] = state[i] + dt * k3[i]
-    _rate(trial, body, lines, k4)
-    for i in range(13):
-        state[i] += dt / 6.0 * (k1[i] + 2.0 * (k2[i] + k3[i]) + k4[i])
+    """Advance the state by one step in place; returns the tension at its start. [N]
+
+    A step in which a line goes taut or slack is taken again in :data:`KINK_PARTS` parts, as
+    the scheme is of low order across the kink.  ``work`` is (5, 14).
+    """
+    tension, parts, number = 0.0, 1, 0
+    while number < parts:
+        part = dt / parts
+        for stage in range(4):
+            ahead = 0.0 if stage == 0 else (part if stage == 3 else 0.5 * part)
+            for i in range(13):
+                work[4, i] = state[i] + (ahead * work[stage - 1, i] if stage > 0 else 0.0)
+            pull = _rate(work[4], body, lines, work[stage])
+            if stage == 0 and number == 0:
+                tension = pull
+        if parts == 1 and work[0, 13] != work[3, 13]:
+            parts = KINK_PARTS
+            continue
+        for i in range(13):
+            state[i] += part / 6.0 * (work[0, i] + 2.0 * (work[1, i] + work[2, i]) + work[3, i])
+        number += 1
     norm = np.sqrt(state[6] ** 2 + state[7] ** 2 + state[8] ** 2 + state[9] ** 2)
     for i in range(6, 10):
         state[i] /= norm
     return tension
+
+
+@njit(cache=True)
+def _spin_rate(state: Floats, moments: Floats, out: Floats) -> None:
+    """Rates of attitude and spin (last 7 of a state) of a body without torque (Euler)."""
+    qw, qx, qy, qz = state[6], state[7], state[8], state[9]
+    wx, wy, wz = state[10], state[11], state[12]
+    out[6] = 0.5 * (-qx * wx - qy * wy - qz * wz)
+    out[7] = 0.5 * (qw * wx + qy * wz - qz * wy)
+    out[8] = 0.5 * (qw * wy - qx * wz + qz * wx)
+    out[9] = 0.5 * (qw * wz + qx * wy - qy * wx)
+    out[10] = (moments[1] - moments[2]) * wy * wz / moments[0]
+    out[11] = (moments[2] - moments[0]) * wz * wx / moments[1]
+    out[12] = (moments[0] - moments[1]) * wx * wy / moments[2]
+
+
+@njit(cache=True)
+def drift_on(state: Floats, moments: Floats, dt: float, work: Floats) -> None:
+    """Advance a body in free flight by one step in place: a parabola, and a free spin."""
+    for stage in range(4):
+        ahead = 0.0 if stage == 0 else (dt if stage == 3 else 0.5 * dt)
+        for i in range(6, 13):
+            work[4, i] = state[i] + (ahead * work[stage - 1, i] if stage > 0 else 0.0)
+        _spin_rate(work[4], moments, work[stage])
+    for i in range(6, 13):
+        state[i] += dt / 6.0 * (work[0, i] + 2.0 * (work[1, i] + work[2, i]) + work[3, i])
+    norm = np.sqrt(state[6] ** 2 + state[7] ** 2 + state[8] ** 2 + state[9] ** 2)
+    for i in range(6, 10):
+        state[i] /= norm
+    state[2] -= 0.5 * G_M_S2 * dt * dt
+    for i in range(3):
+        state[i] += dt * state[3 + i]
+    state[5] -= G_M_S2 * dt
 
 
 @njit(cache=True)
@@ -296,7 +336,7 @@ def simulate(
     count = steps // every + 1
     record = np.empty((count, 13))
     tension = np.zeros(count)
-    work = np.empty((5, 13))
+    work = np.empty((5, 14))
     used, peak = 0.0, 0.0
     record[0] = state
     for number in range(1, steps + 1):
