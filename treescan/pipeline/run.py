@@ -16,7 +16,6 @@ from treescan.pipeline.defects import wood_state_of
 from treescan.pipeline.progress import Report, silent, within
 from treescan.pipeline.scale_check import taped_dbh_note, with_corrected_scale
 from treescan.planning.haul import haul_plan
-from treescan.planning.planner import PlanInputs, make_plan
 from treescan.planning.types import HaulPlan, JobResult, Plan
 from treescan.pointcloud.cloud import Float32s, Floats, Ground, PointCloud, TreePoints
 from treescan.pointcloud.ground import find_ground
@@ -155,6 +154,8 @@ def plan_removal(
     TreescanError
         For input that cannot carry an answer; never a plausible plan from bad input.
     """
+    from treescan.planning.planner import PlanInputs, make_plan  # a second to import
+
     options = options or RunOptions()
     site, species, gear = read_job(site_path)
     survey = survey_scan(scans, site, options, report)
