@@ -188,3 +188,42 @@ def test_a_piece_hung_at_its_centre_is_a_pendulum():
     for stiffness in (10e3, 30e3, 100e3):
         got = float(hung_peak_n(981.0, 8.0, 0.0, 1.0, release, 0.0, stiffness)) / 981.0
         assert 2.0 < got < 2.0 + np.cos(release) + 0.01
+
+
+def rod_pose(arm, tie, start, azimuth):
+    """Centre of mass and attitude of a rod whose axis runs from its tie to its centre."""
+    way = np.array(
+        [np.sin(start) * np.cos(azimuth), np.sin(start) * np.sin(azimuth), -np.cos(start)]
+    )
+    x = np.cross([0.0, 1.0, 0.0], way)
+    x /= np.linalg.norm(x)
+    turn = np.stack([x, np.cross(way, x), way], axis=1)
+    quat = np.zeros(4)
+    mujoco.mju_mat2Quat(quat, turn.ravel())
+    return tie + arm * way, quat
+
+
+def test_a_piece_across_its_swing_stays_below_the_greater_plane_peak():
+    hang = random_hangs(11, 25)
+    azimuth = np.random.default_rng(11).uniform(0.0, 2 * np.pi, 25)
+    for i in range(25):
+        lead, arm, gyration = (hang[k][i] for k in ("lead", "arm", "gyration"))
+        release, start = hang["release"][i], abs(hang["start"][i])
+        mass, stiffness = hang["mass"][i], hang["stiffness"][i]
+        tie = lead * np.array([np.sin(release), 0.0, -np.cos(release)])
+        place, quat = rod_pose(arm, tie, start, azimuth[i])
+        turn = mass * gyration**2
+        xml = lined_xml(place, mass, (turn, turn, turn / 100), (0, 0, -arm), lead, stiffness)
+        pose = " ".join(f"{v:.9g}" for v in quat)
+        xml = xml.replace(
+            f'pos="{place[0]} {place[1]} {place[2]}"',
+            f'pos="{place[0]} {place[1]} {place[2]}" quat="{pose}"',
+        )
+        window = 0.75 * 2 * np.pi * np.sqrt((lead + arm) / G)
+        rows = stepped(xml, window, lambda d: d.ten_length[0])
+        peak = stiffness * max(rows.max() - lead, 0.0)
+        bound = max(
+            float(hung_peak_n(mass * G, lead, arm, gyration, release, sign * start, stiffness))
+            for sign in (1.0, -1.0)
+        )
+        assert peak <= bound, i

@@ -50,7 +50,7 @@ def test_the_energy_bound_is_never_below_the_integrated_swing():
     assert (fast.lead_n.high_n >= slow.lead_n.high_n).all()
     for row, case in enumerate(cases):
         full = solve(case, MODEL).lead_tension_n.high
-        assert slow.lead_n.high_n[row] == pytest.approx(full, rel=1e-9)
+        assert slow.lead_n.high_n[row] >= full * (1 - 1e-9)
 
 
 def test_tens_of_thousands_of_options_at_once():

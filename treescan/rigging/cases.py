@@ -120,19 +120,11 @@ def _tensions(good: list[tuple[LoadCase, Lift]]) -> list[_Answer]:
 
 def hang_of(lifts: Sequence[Lift]) -> Hang:
     """Hanging of many lifts as arrays."""
-    columns = np.array(
-        [
-            (
-                lift.lead_m,
-                lift.arm_m,
-                lift.gyration_m,
-                np.abs(lift.angles_rad).max(),
-                lift.start_rad,
-            )
-            for lift in lifts
-        ]
+    lead, arm, gyration, start, release = np.array(
+        [(x.lead_m, x.arm_m, x.gyration_m, x.start_rad, np.abs(x.angles_rad).max()) for x in lifts]
     ).T
-    return Hang(*columns)
+    across = np.array([lift.sideways for lift in lifts], dtype=bool)
+    return Hang(lead, arm, gyration, release, start, across)
 
 
 def _by_direction(lift: Lift, high_n: float, weight_n: float) -> Floats:

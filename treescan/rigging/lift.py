@@ -16,6 +16,7 @@ Floats = npt.NDArray[np.float64]
 
 SPARE_LINE_M = 3.0
 """Line kept for the knot, the device and the hands [judgement]."""
+ACROSS_COSINE = 0.9
 LEAD_MIN_M = 0.3
 """A lead is never taken shorter than this: sling, block and knot [judgement]."""
 
@@ -44,6 +45,8 @@ class Lift:
         Tie to centre of mass, and radius of gyration about the latter. [m]
     start_rad : float
         Centre of mass from straight below the tie, positive on the lead's side. [rad]
+    sideways : bool
+        The piece lies more than 25 deg out of the plane of its swing.
     directions : ndarray, shape (d, 3)
         Unit vectors of the lead's pull on the anchor to be checked, plumb line first.
     angles_rad : ndarray, shape (d,)
@@ -62,6 +65,7 @@ class Lift:
     arm_m: float
     gyration_m: float
     start_rad: float
+    sideways: bool
     directions: Floats
     angles_rad: Floats
     hanging_m: float
@@ -96,7 +100,7 @@ def lift_of(case: LoadCase) -> Lift:
     directions, angles = _directions(case, offset, aside, lead, inverted)
     ratio = _ratios(case, points, directions[0])
     stiff_length = lead + float((legs / np.cumprod(ratio)).sum())
-    start, gyration = _start(case, tie, arm, directions[1])
+    start, gyration, sideways = _start(case, tie, arm, directions[1])
     return Lift(
         lead_m=lead,
         legs_m=legs,
@@ -108,6 +112,7 @@ def lift_of(case: LoadCase) -> Lift:
         arm_m=arm,
         gyration_m=gyration,
         start_rad=start,
+        sideways=sideways,
         directions=directions,
         angles_rad=angles,
         hanging_m=_hanging(case, tie),
@@ -227,20 +232,23 @@ def _ratios(case: LoadCase, points: Floats, lead_direction: Floats) -> Floats:
     return np.atleast_1d(result)
 
 
-def _start(case: LoadCase, tie: Floats, arm: float, lead: Floats) -> tuple[float, float]:
-    """Start angle of the centre of mass about the tie, and the radius of gyration."""
+def _start(case: LoadCase, tie: Floats, arm: float, lead: Floats) -> tuple[float, float, bool]:
+    """Start angle of the centre of mass about the tie, radius of gyration, across the swing?"""
     mass = case.piece.mass_kg.likely
     if arm < 1e-3:
         turn = float(np.linalg.eigvalsh(case.piece.inertia_kg_m2)[-1])
-        return 0.0, float(np.sqrt(max(turn / mass, 1e-4)))
+        return 0.0, float(np.sqrt(max(turn / mass, 1e-4))), False
     way = (case.piece.centre_m - tie) / arm
     start = float(np.arccos(np.clip(-way[2], -1.0, 1.0)))
-    side = -1.0 if float(way[:2] @ lead[:2]) < 0.0 else 1.0
+    along = float(way[:2] @ lead[:2])
+    flat = float(np.linalg.norm(way[:2]) * np.linalg.norm(lead[:2]))
+    sideways = flat > 1e-6 and abs(along) < ACROSS_COSINE * flat
+    side = -1.0 if along < 0.0 else 1.0
     across = np.cross(way, np.array([0.0, 0.0, 1.0]))
     size = float(np.linalg.norm(across))
     axis = across / size if size > 1e-6 else np.array([1.0, 0.0, 0.0])
     inertia = float(axis @ case.piece.inertia_kg_m2 @ axis)
-    return side * start, float(np.sqrt(max(inertia / mass, 1e-4)))
+    return side * start, float(np.sqrt(max(inertia / mass, 1e-4))), sideways
 
 
 def _hanging(case: LoadCase, tie: Floats) -> float:

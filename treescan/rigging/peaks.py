@@ -38,7 +38,8 @@ class Hang:
 
     ``lead_m``, ``arm_m`` (tie to centre of mass), ``gyration_m`` (about the centre of mass),
     ``release_rad`` (lead from the plumb line) and ``start_rad`` (centre of mass from straight
-    below the tie, positive on the lead's side).
+    below the tie, positive on the lead's side).  ``sideways`` marks pieces that lie across the
+    plane of the swing: both signs of the start are then tried and the greater peak counts.
     """
 
     lead_m: Floats
@@ -46,6 +47,7 @@ class Hang:
     gyration_m: Floats
     release_rad: Floats
     start_rad: Floats
+    sideways: npt.NDArray[np.bool_]
 
     def rows(self, chosen: npt.NDArray[np.bool_]) -> Hang:
         """The chosen rows."""
@@ -55,6 +57,7 @@ class Hang:
             self.gyration_m[chosen],
             self.release_rad[chosen],
             self.start_rad[chosen],
+            self.sideways[chosen],
         )
 
     def whole_fall_m(self) -> Floats:
@@ -144,15 +147,25 @@ def hung_peaks(
 
 
 def _integrated(load: Floats, hang: Hang, stiffness_n_m: npt.ArrayLike) -> Floats:
-    return hung_peak_n(
-        load,
-        hang.lead_m,
-        hang.arm_m,
-        hang.gyration_m,
-        hang.release_rad,
-        hang.start_rad,
-        stiffness_n_m,
-    )
+    stiffness = np.broadcast_to(np.asarray(stiffness_n_m, dtype=np.float64), load.shape)
+
+    def peak(weight: Floats, part: Hang, spring: Floats, sign: float) -> Floats:
+        return hung_peak_n(
+            weight,
+            part.lead_m,
+            part.arm_m,
+            part.gyration_m,
+            part.release_rad,
+            sign * part.start_rad,
+            spring,
+        )
+
+    result = peak(load, hang, stiffness, 1.0)
+    across = hang.sideways
+    if across.any():
+        other = peak(load[across], hang.rows(across), stiffness[across], -1.0)
+        result[across] = np.maximum(result[across], other)
+    return result
 
 
 def _credible(

@@ -151,7 +151,12 @@ def _peaks(options: Options, stiffness: Floats, integrate: bool) -> Peaks:
     weight = options.mass_kg * G_M_S2
     weights = (weight[:, 0], weight[:, 1], weight[:, 2])
     hang = Hang(
-        options.lead_m, options.arm_m, options.gyration_m, options.swing_rad, options.start_rad
+        options.lead_m,
+        options.arm_m,
+        options.gyration_m,
+        options.swing_rad,
+        options.start_rad,
+        np.ones(len(options.drop_m), dtype=bool),
     )
     swing = options.lead_m * (1.0 - np.cos(options.swing_rad))
     dropped = lead_peaks(weights, options.drop_m + swing, stiffness, options.run_m)
