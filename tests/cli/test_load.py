@@ -4,6 +4,8 @@ import json
 import math
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from treescan.errors import InvalidInputError, SiteFileError
 from treescan.rigging.quick import quick_load
@@ -228,3 +230,32 @@ def test_the_library_refuses_what_is_not_a_number():
         quick_load(mass_kg=10.0, line=100.0, line_length_m=10.0, drop_m="2")
     with pytest.raises(SiteFileError, match="not in the catalogue"):
         quick_load(mass_kg=10.0, line="string", line_length_m=10.0, drop_m=1.0)
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    mass=st.floats(1, 5000),
+    drop=st.floats(0, 10),
+    length=st.floats(2, 100),
+    share=st.floats(0.01, 1),
+    ratio=st.floats(1, 4),
+    angle=st.floats(0, 180),
+    run=st.one_of(st.none(), st.floats(0.05, 10)),
+)
+def test_bands_rise_and_follow_mass_and_drop(mass, drop, length, share, ratio, angle, run):
+    rest = {
+        "line": 250.0, "line_length_m": length, "lead_m": share * length, "anchor_ratio": ratio,
+        "included_angle_deg": angle, "run_m": run,
+    }  # fmt: skip
+    got = quick_load(mass_kg=mass, drop_m=drop, **rest)
+    for key in KEYS[:3]:
+        band = got[key]
+        assert band["low"] <= band["likely"] <= band["high"]
+    lead, fall, anchor = (got[key]["high"] for key in KEYS[:3])
+    assert lead >= mass * 9.81 - 0.1
+    assert fall == pytest.approx(lead / ratio, abs=0.11)
+    assert lead - fall - 0.2 <= anchor <= lead + fall + 0.2
+    assert quick_load(mass_kg=1.2 * mass, drop_m=drop, **rest)["lead_tension_N"]["high"] >= lead
+    assert quick_load(mass_kg=mass, drop_m=drop + 1, **rest)["lead_tension_N"]["high"] >= lead
+    locked = quick_load(mass_kg=mass, drop_m=drop, **{**rest, "run_m": None})
+    assert locked["lead_tension_N"]["high"] >= lead

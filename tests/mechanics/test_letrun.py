@@ -107,6 +107,40 @@ def test_d1_band_is_a_third_to_the_bound_with_0_4_between():
     assert high / 3 <= likely <= high / 2
 
 
+def lossy_peak_n(weight, fall, stiffness, damping, slip, knot_m):
+    """Peak of a drop with a damped line, a slipping brake and a knot that gives, stepped."""
+    mass, step = weight / 9.81, 1e-5
+    damper = 2 * damping * np.sqrt(stiffness * mass)
+    x, speed, run, peak = 0.0, np.sqrt(2 * 9.81 * fall), 0.0, 0.0
+    while speed > 0.0:
+        give = knot_m * min(peak / (5 * weight), 1.0)  # knots tighten as the load grows
+        pull = max(stiffness * (x - run - give) + damper * speed, 0.0)
+        if pull > slip:
+            run += (pull - slip) / stiffness
+            pull = slip
+        peak = max(peak, pull)
+        speed += (9.81 - pull / mass) * step
+        x += speed * step
+    return peak
+
+
+@pytest.mark.published
+@pytest.mark.parametrize(
+    ("mass", "fall", "length"), [(60, 1.6, 15), (100, 2.1, 20), (200, 2.6, 25)]
+)
+def test_d1_simulated_drops_with_losses_fall_inside_the_band(mass, fall, length):
+    # stem at 50 kN/m, damping 0.2, brake slipping at 5 weights, 0.15 m of knot and sling
+    weight, line = mass * 9.81, 340e3 / length
+    bound = float(drop.drop_tension_n(weight, fall, line))
+    soft = float(drop.series_stiffness_n_m(line, 50e3))
+    peak = lossy_peak_n(weight, fall, soft, 0.2, 5 * weight, 0.15)
+    low, likely, high = credibility.credible_peaks_n(bound, weight)
+    assert low <= peak <= high
+    assert 0.6 * likely < peak < 1.8 * likely
+    lossless = lossy_peak_n(weight, fall, line, 0.0, 1e9, 0.0)
+    assert lossless == pytest.approx(bound, rel=2e-3)
+
+
 @pytest.mark.published
 def test_d1_previous_studies_peaks_near_ten_weights():
     anchor = 18.61 * W  # A18
