@@ -60,9 +60,15 @@ def step_numbers(texts: Sequence[str]) -> frozenset[int]:
 
 
 def replan_folder(
-    folder: Path, changes: Changes, report: Report = silent
+    folder: Path,
+    changes: Changes,
+    report: Report = silent,
+    *,
+    site_path: Path | None = None,
 ) -> tuple[JobResult, list[int]]:
     """Plan the rest of the job of a result folder.
+
+    ``site_path`` is a site file that takes the place of the folder's own.
 
     Returns the result and the nodes that no longer stand (kept in the new folder, so that it
     can be planned again later).
@@ -74,8 +80,8 @@ def replan_folder(
     """
     site = None
     if changes.set_site:
-        site = changed_site(read_site(folder / "site.toml"), changes.set_site)
-    job = read_folder(folder, site=site)
+        site = changed_site(read_site(site_path or folder / "site.toml"), changes.set_site)
+    job = read_folder(folder, site_path=site_path, site=site)
     if job.plan is None:
         raise InvalidInputError(f"{folder}: there is no plan to go on from. Run plan first.")
     steps = job.plan["steps"]
