@@ -1,8 +1,10 @@
-"""Twigs and leaves beyond what the scan resolves, from the diameters of the graph's ends.
+"""Twigs and leaves beyond what the scan resolves, from where branches get thinner than 5 cm.
 
-A scan's cylinders are good for big wood and far too heavy below about 5 cm, so what grows
-beyond each end of the graph is modelled: twig wood from the national equation for a 5 cm
-stem, scaled by diameter; leaves by the pipe model (leaf mass per area of the end).  The whole
+Below about 5 cm a scan sees only part of the wood.  A *spray* is what grows beyond the place
+where a branch gets thinner than 5 cm (or a thinner branch's base, or a thicker end of the
+graph).  Its twig wood follows from its diameter there (national equation for a 5 cm stem,
+scaled), less the wood that the graph already holds; its leaves by the pipe model (leaf mass
+per area of the section).  So the total hardly depends on how far the scan could see.  The whole
 is held to the published share of branch mass, 0.15 to 0.60.
 """
 
@@ -12,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from treescan.skeleton.graph import TreeGraph
 from treescan.wood.allometry import JENKINS, foliage_share, jenkins_dry_kg
@@ -45,7 +48,7 @@ LEAF_OF_BRANCH = {
 PALM_FRONDS = 0.25
 """Fronds over trunk mass of a palm, 0.10 to 0.40 (secondary text)."""
 TIP_WEIGHT = 1.0 / 3.0
-"""Weight of the ends' own leaf estimate (good to a factor of 2) against the published share
+"""Weight of the sprays' own leaf estimate (good to a factor of 2) against the published share
 (a factor of 1.4), on the logarithm."""
 BARK_FILM_MM = (0.15, 0.30, 0.33)
 """Film on bark, low / likely / high: trunks 0.15-0.33, branches 0.29-0.31 (Forests 13:1187)."""
@@ -84,6 +87,55 @@ def crown_reach_m(graph: TreeGraph) -> Floats:
     """How far twigs and leaves reach beyond each end, 0 elsewhere, shape (n,). [m]"""
     end = end_diameter_m(graph)
     result: Floats = np.where(end > 0, REACH_5CM_M * (end / FINE_M) ** (2.0 / 3.0), 0.0)
+    return result
+
+
+@dataclass(frozen=True)
+class Sprays:
+    """The fine ends of a tree.
+
+    ``of_node`` (n,) is the spray each fine node or thick end belongs to, -1 elsewhere;
+    ``diameter_m`` (k,) is the diameter where each begins, at most 5 cm but for thick ends.
+    """
+
+    of_node: npt.NDArray[np.int64]
+    diameter_m: Floats
+
+
+@njit(cache=True)
+def _spread_to_children(
+    spray: npt.NDArray[np.int64], parent: npt.NDArray[np.int32], fine: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.int64]:
+    """Give each fine node without a spray that of its parent (parents come first)."""
+    for node in range(1, len(spray)):
+        if spray[node] < 0 and fine[node]:
+            spray[node] = spray[parent[node]]
+    return spray
+
+
+def sprays(graph: TreeGraph) -> Sprays:
+    """Where branches get thinner than 5 cm, and what grows beyond."""
+    diameter = 2.0 * graph.radius_m
+    fine = diameter < FINE_M
+    up = np.maximum(graph.parent, 0)
+    begins = fine & ~fine[up]
+    begins[0] = fine[0]
+    thick_ends = (graph.child_count == 0) & ~fine
+    roots = np.flatnonzero(begins | thick_ends)
+    spray = np.full(len(graph), -1, dtype=np.int64)
+    spray[roots] = np.arange(len(roots))
+    at_start = np.minimum(2.0 * graph.edge_start_radius_m[roots], FINE_M)
+    at = np.where(thick_ends[roots], end_diameter_m(graph)[roots], at_start)
+    return Sprays(_spread_to_children(spray, graph.parent, fine), at)
+
+
+def _to_ends(graph: TreeGraph, spray: Sprays, per_spray: Floats) -> Floats:
+    """Share each spray's amount out to its ends, by their section area, shape (n,)."""
+    ends = np.flatnonzero((graph.child_count == 0) & (spray.of_node >= 0))
+    owner, area = spray.of_node[ends], graph.radius_m[ends] ** 2
+    total = np.bincount(owner, area, minlength=len(per_spray))
+    result = np.zeros(len(graph))
+    result[ends] = per_spray[owner] * area / total[owner]
     return result
 
 
@@ -134,16 +186,10 @@ def fine_crown(
     genus = genus_of(species)
     if genus.name == PALMS:
         return _palm_fronds(graph, genus, woody_kg, dead)
-    group = JENKINS[genus.jenkins_group]
-    end = end_diameter_m(graph)
-    share = float(foliage_share(species.conifer, 5.0))
-    tree_kg = float(jenkins_dry_kg(group, 5.0))
-    area_5cm = np.pi / 4.0 * FINE_M**2
-    leaf_dry = share * tree_kg * (np.pi / 4.0 * end**2) / area_5cm
-    branch_dry = float(woody_kg[(graph.order > 0) & ~dead].sum()) / green_per_dry
+    leaf_dry, twig_dry = _spray_masses(graph, species, genus, woody_kg / green_per_dry)
+    branch_dry = float((woody_kg / green_per_dry + twig_dry)[(graph.order > 0) & ~dead].sum())
     leaf_dry = leaf_dry * _leaf_scale(species, genus, float(leaf_dry[~dead].sum()), branch_dry)
     full_leaf_dry = leaf_dry
-    twig_dry = (1.0 - share) * tree_kg * TAPER_CORRECTION * (end / FINE_M) ** TWIG_POWER
     on, notes = _leaves_on(genus, in_leaf)
     leaf_dry = np.where(dead, 0.0, leaf_dry)
     twig_green = np.where(dead, 0.5, 1.0) * twig_dry * green_per_dry
@@ -162,6 +208,22 @@ def fine_crown(
         TWIG_STORAGE_SHARE * full_leaf_dry * scale * genus.leaf_area_m2_per_kg,
         tuple(notes),
     )
+
+
+def _spray_masses(
+    graph: TreeGraph, species: Species, genus: Genus, woody_dry_kg: Floats
+) -> tuple[Floats, Floats]:
+    """Dry leaves, and dry twigs that the graph does not hold, at the ends, each (n,). [kg]"""
+    tree_kg = float(jenkins_dry_kg(JENKINS[genus.jenkins_group], 100.0 * FINE_M))
+    share = float(foliage_share(species.conifer, 100.0 * FINE_M))
+    spray = sprays(graph)
+    ratio = spray.diameter_m / FINE_M
+    leaf = share * tree_kg * ratio**2
+    twig = (1.0 - share) * tree_kg * TAPER_CORRECTION * ratio**TWIG_POWER
+    inside = (spray.of_node >= 0) & (2.0 * graph.radius_m < FINE_M)
+    held = np.bincount(spray.of_node[inside], woody_dry_kg[inside], minlength=len(ratio))
+    missing = np.maximum(twig - held, 0.0)
+    return _to_ends(graph, spray, leaf), _to_ends(graph, spray, missing)
 
 
 def _palm_fronds(
