@@ -150,10 +150,19 @@ def side_view_m2(rigid: RigidPiece) -> float:
 @njit(cache=True)
 def _covered_m2(centre: Floats, radius: Floats) -> float:
     """Area of the union of discs (j, 2), (j,). [m²]"""
-    low0, low1 = (centre[:, 0] - radius).min(), (centre[:, 1] - radius).min()
-    high0, high1 = (centre[:, 0] + radius).max(), (centre[:, 1] + radius).max()
+    low0, low1, high0, high1, thinnest = np.inf, np.inf, -np.inf, -np.inf, np.inf
+    for row in range(len(radius)):
+        low0, high0 = (
+            min(low0, centre[row, 0] - radius[row]),
+            max(high0, centre[row, 0] + radius[row]),
+        )
+        low1, high1 = (
+            min(low1, centre[row, 1] - radius[row]),
+            max(high1, centre[row, 1] + radius[row]),
+        )
+        thinnest = min(thinnest, radius[row])
     widest = max(high0 - low0, high1 - low1)
-    cell = max(min(widest / 80.0, 0.25 * radius.min()), widest / 300.0)
+    cell = max(min(widest / 80.0, 0.25 * thinnest), widest / 300.0)
     count = 0
     for i in range(int((high0 - low0) / cell) + 1):
         x = low0 + (i + 0.5) * cell

@@ -118,7 +118,7 @@ def hinge_motion(
     sine, cosine, decay = rates
     out = np.empty((most + 2, 3))
     t, a, w = 0.0, start[0], start[1]
-    out[0] = np.array([t, a, w])
+    out[0, 0], out[0, 1], out[0, 2] = t, a, w
     count = 1
     while count <= most and a < end_rad:
         k1 = sine * np.sin(a) + cosine * np.cos(a) - decay * w
@@ -134,7 +134,7 @@ def hinge_motion(
         if a + step_a >= end_rad and step_a > 0.0:
             share = (end_rad - a) / step_a
         t, a, w = t + share * dt, a + share * step_a, w + share * step_w
-        out[count] = np.array([t, a, w])
+        out[count, 0], out[count, 1], out[count, 2] = t, a, w
         count += 1
         if share < 1.0 or w <= 0.0:
             break

@@ -98,7 +98,7 @@ def _tipped(
     gap, ball = lowest_ball(centre_m, rotation, offset, radius, grid)
     centres[0], turns[0] = centre_m, rotation
     centres[0, 2] -= gap
-    count, left, step = 1, 0, turns[0]
+    count, left, step = 1, 0, np.empty((3, 3))
     for number in range(most - 1):
         if left == 0:
             _ball_from(turns[count - 1], offset[ball], arm)
@@ -109,7 +109,8 @@ def _tipped(
                 contact[2] -= radius[ball]
             if lean[2] <= 0.0:
                 break
-            step = turn_about(_tipping_axis(lean, heading), TIP_STEP_RAD)
+            x, y = _tipping_axis(lean, heading)
+            _level_turn(x, y, TIP_STEP_RAD, step)
             left = _TIP_STEPS
         _turn_on(
             step, pivot, (centres[count - 1], turns[count - 1]), (centres[count], turns[count])
@@ -130,28 +131,25 @@ def _tipped(
 
 
 @njit(cache=True)
-def _tipping_axis(lean: Floats, heading: Floats) -> Floats:
-    """Level unit axis about which a piece leaning so goes over; ``heading`` when it stands."""
-    side = lean
-    if np.hypot(lean[0], lean[1]) <= 0.05 * max(abs(lean[2]), 0.1):
-        side = heading
-    size = np.hypot(side[0], side[1])
+def _tipping_axis(lean: Floats, heading: Floats) -> tuple[float, float]:
+    """Level unit axis (x, y) about which a piece leaning so goes over; ``heading`` if upright."""
+    x, y = lean[0], lean[1]
+    if np.sqrt(x * x + y * y) <= 0.05 * max(abs(lean[2]), 0.1):
+        x, y = heading[0], heading[1]
+    size = np.sqrt(x * x + y * y)
     if size < 1e-9:
-        return np.array([0.0, 1.0, 0.0])
-    return np.array([-side[1] / size, side[0] / size, 0.0])
+        return 0.0, 1.0
+    return -y / size, x / size
 
 
 @njit(cache=True)
-def turn_about(axis: Floats, angle: float) -> Floats:
-    """Rotation matrix about a unit axis (Rodrigues), (3, 3)."""
-    x, y, z = axis[0], axis[1], axis[2]
+def _level_turn(x: float, y: float, angle: float, r: Floats) -> None:
+    """Rotation matrix about the level unit axis (x, y, 0), into ``r`` (3, 3) (Rodrigues)."""
     c, s = np.cos(angle), np.sin(angle)
     v = 1.0 - c
-    r = np.empty((3, 3))
-    r[0, 0], r[0, 1], r[0, 2] = c + x * x * v, x * y * v - z * s, x * z * v + y * s
-    r[1, 0], r[1, 1], r[1, 2] = x * y * v + z * s, c + y * y * v, y * z * v - x * s
-    r[2, 0], r[2, 1], r[2, 2] = x * z * v - y * s, y * z * v + x * s, c + z * z * v
-    return r
+    r[0, 0], r[0, 1], r[0, 2] = c + x * x * v, x * y * v, y * s
+    r[1, 0], r[1, 1], r[1, 2] = x * y * v, c + y * y * v, -x * s
+    r[2, 0], r[2, 1], r[2, 2] = -y * s, x * s, c
 
 
 def lying_outline(

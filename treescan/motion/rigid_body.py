@@ -89,7 +89,8 @@ def rotation_of(q: Floats) -> Floats:
 @njit(cache=True)
 def _ring_force(ends: Floats, length: Floats, stiffness: Floats, ring: Floats, out: Floats) -> None:
     """Gradient (first 3) and Hessian (next 6: xx, yy, zz, xy, xz, yz) of the lines' energy."""
-    out[:] = 0.0
+    for i in range(9):
+        out[i] = 0.0
     for row in range(3):
         ux, uy, uz = ring[0] - ends[row, 0], ring[1] - ends[row, 1], ring[2] - ends[row, 2]
         far = np.sqrt(ux * ux + uy * uy + uz * uz)
@@ -118,11 +119,12 @@ def find_ring(ends: Floats, length: Floats, stiffness: Floats, ring: Floats) -> 
     is convex, so Newton's steps, cut while they do not help, end in the balance.
     """
     work, trial = np.empty(9), np.empty(3)
-    keep = 1e-5 * stiffness.max()
+    stiffest = max(stiffness[0], stiffness[1], stiffness[2])
+    keep = 1e-5 * stiffest
     for _ in range(40):
         _ring_force(ends, length, stiffness, ring, work)
         size = np.sqrt(work[0] ** 2 + work[1] ** 2 + work[2] ** 2)
-        if size < 1e-7 * stiffness.max():
+        if size < 1e-7 * stiffest:
             return
         a, b, c = work[3] + keep, work[4] + keep, work[5] + keep
         d, e, f = work[6], work[7], work[8]
@@ -141,14 +143,15 @@ def find_ring(ends: Floats, length: Floats, stiffness: Floats, ring: Floats) -> 
             if now < size:
                 break
             share *= 0.5
-        ring[:] = trial
+        ring[0], ring[1], ring[2] = trial[0], trial[1], trial[2]
 
 
 @njit(cache=True)
 def _leg_pulls(state: Floats, r: Floats, lines: Lines, pulls: Floats) -> float:
     """Pull of the two legs on the body, room axes, into ``pulls`` (2, 3); lead tension. [N]"""
     ends, length, stiffness = np.empty((3, 3)), np.empty(3), np.empty(3)
-    ends[2] = lines.anchor[0]
+    for i in range(3):
+        ends[2, i] = lines.anchor[0, i]
     length[2], stiffness[2] = lines.free_length[0], lines.stiffness[0]
     for j in range(2):
         length[j], stiffness[j] = lines.leg[j], lines.leg_stiffness[j]
@@ -159,14 +162,14 @@ def _leg_pulls(state: Floats, r: Floats, lines: Lines, pulls: Floats) -> float:
     find_ring(ends, length, stiffness, lines.ring)
     lead = 0.0
     for j in range(3):
-        u = lines.ring - ends[j]
-        far = np.sqrt((u**2).sum())
-        pull = stiffness[j] * max(far - length[j], 0.0)
+        squared = 0.0
+        for i in range(3):
+            squared += (lines.ring[i] - ends[j, i]) ** 2
+        far = np.sqrt(squared)
+        lead = stiffness[j] * max(far - length[j], 0.0)
         if j < 2:
             for i in range(3):
-                pulls[j, i] = pull * u[i] / max(far, 1e-9)
-        else:
-            lead = pull
+                pulls[j, i] = lead * (lines.ring[i] - ends[j, i]) / max(far, 1e-9)
     return lead
 
 
@@ -174,10 +177,10 @@ def _leg_pulls(state: Floats, r: Floats, lines: Lines, pulls: Floats) -> float:
 def _line_pulls(state: Floats, r: Floats, lines: Lines, pulls: Floats) -> float:
     """Pull of each line on the body, room axes, into ``pulls`` (j, 3); the greatest. [N]"""
     most = 0.0
-    w = state[10:13]
+    wx, wy, wz = state[10], state[11], state[12]
     for j in range(lines.free_length.shape[0]):
         b = lines.tie[j]
-        sx, sy, sz = w[1] * b[2] - w[2] * b[1], w[2] * b[0] - w[0] * b[2], w[0] * b[1] - w[1] * b[0]
+        sx, sy, sz = wy * b[2] - wz * b[1], wz * b[0] - wx * b[2], wx * b[1] - wy * b[0]
         squared, stretching = 0.0, 0.0
         for i in range(3):
             tied = state[i] + r[i, 0] * b[0] + r[i, 1] * b[1] + r[i, 2] * b[2]
