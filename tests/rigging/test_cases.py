@@ -20,6 +20,7 @@ from tests.rigging.trees import (
     spar_graph,
 )
 from treescan.rigging.cases import Rider, solve, solve_many
+from treescan.rigging.gear import find_gear
 from treescan.rigging.lift import lift_of, line_forces_n
 from treescan.rigging.spar import one_case, peak_shares
 from treescan.wood.pieces import make_piece
@@ -225,6 +226,17 @@ def test_many_cases_equal_single_cases():
             weight = case.piece.mass_kg.high * 9.81
             assert got.lead_tension_n.high >= weight
             assert got.lead_tension_n.low <= got.lead_tension_n.likely <= got.lead_tension_n.high
+
+
+def test_a_natural_crotch_pulls_harder_on_the_lead_and_needs_no_sling():
+    crotch = replace(gear(), block=find_gear("natural crotch, rough bark", "block"))
+    block, natural = solve(log_case(), MODEL), solve(log_case(gear=crotch), MODEL)
+    assert natural.lead_tension_n.high > 1.2 * block.lead_tension_n.high
+    assert natural.fall_tension_n.high < block.fall_tension_n.high
+    assert natural.anchor_load_n.high == pytest.approx(block.anchor_load_n.high, rel=0.2)
+    assert "sling" not in natural.utilisation
+    assert "block" not in natural.utilisation
+    assert natural.device_wraps < block.device_wraps
 
 
 def test_the_climber_loads_the_same_spar():

@@ -3,7 +3,14 @@
 import pytest
 
 from treescan.errors import SiteFileError
-from treescan.rigging.gear import KINDS, catalogue, find_gear, own_entries, resolve_gear
+from treescan.rigging.gear import (
+    KINDS,
+    catalogue,
+    find_gear,
+    line_strength_n,
+    own_entries,
+    resolve_gear,
+)
 from treescan.site.model import Gear
 
 
@@ -65,3 +72,20 @@ def test_own_entries_come_first():
 def test_bad_own_entries(entry, message):
     with pytest.raises(SiteFileError, match=message):
         own_entries(Gear(own=(entry,)))
+
+
+def test_the_worse_of_knot_and_bend_counts():
+    spliced = resolve_gear(Gear(knot="eye splice", block="steel shackle"))
+    roomy = resolve_gear(Gear(knot="eye splice", block="arborist block, bronze bushing"))
+    knotted = resolve_gear(Gear(knot="bowline", block="steel shackle"))
+    assert line_strength_n(spliced) < 0.75 * line_strength_n(roomy)
+    assert line_strength_n(roomy) == pytest.approx(0.9 * 0.85 * roomy.line.mbs_n)
+    assert line_strength_n(knotted) == pytest.approx(0.5 * 0.85 * knotted.line.mbs_n)
+
+
+def test_wet_nylon_is_weaker():
+    nylon = Gear(line="16 mm double-braid nylon core")
+    assert resolve_gear(nylon, wet=True).line.mbs_n == pytest.approx(
+        0.8 * resolve_gear(nylon).line.mbs_n
+    )
+    assert resolve_gear(Gear(), wet=True).line == resolve_gear(Gear()).line

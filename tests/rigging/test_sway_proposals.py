@@ -182,7 +182,7 @@ def test_the_swing_can_be_moved_to_an_anchor_nearer_the_goal():
 
 def test_gear_is_described_with_shares_and_sources():
     rows = describe_gear(log_case().gear, Limits())
-    assert any(row.startswith("line: line, MBS 72 kN x knot 0.5") for row in rows)
+    assert any(row.startswith("line: line, MBS 72 kN x knot or bend 0.5") for row in rows)
     assert "7.2 kN peak" in rows[0]
     assert any("[from memory]" in row for row in rows)
     assert "0.5 of the allowable bending" in rows[-1]

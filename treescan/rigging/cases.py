@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 from treescan.errors import InvalidInputError, TreescanError
 from treescan.mechanics.friction import wraps_to_hold
 from treescan.rigging.anchors import BLOCK_M
+from treescan.rigging.gear import line_strength_n
 from treescan.rigging.lift import Lift, lift_of, line_forces_n, line_needed_m, two_leg_tensions
 from treescan.rigging.model import SAFETY_STEM, SparModel, spar_model
 from treescan.rigging.peaks import Hang, Peaks, hung_peaks, lead_peaks
@@ -262,12 +263,13 @@ def gear_shares(
 ) -> dict[str, float]:
     """Share of its limit for line, sling, block, device and length of line.
 
-    ``limit`` is the share of the (knotted, worn) strength that a peak may reach.
+    ``limit`` is the share of the (knotted, worn) strength that a peak may reach.  A natural
+    crotch (a block without a rating) needs no sling.
     """
     gear = case.gear
-    line = gear.line.mbs_n * gear.knot_efficiency * gear.wear_factor
+    line = line_strength_n(gear)
     used = {"line": lead_n / (line * limit)}
-    if gear.sling.mbs_n > 0.0:
+    if gear.sling.mbs_n > 0.0 and gear.block.mbs_n > 0.0:
         strength = gear.sling.mbs_n * gear.sling.efficiency * gear.wear_factor
         used["sling"] = resultant_n / (strength * limit)
     if gear.block.mbs_n > 0.0:

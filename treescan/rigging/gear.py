@@ -8,11 +8,12 @@ from __future__ import annotations
 import csv
 import difflib
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import cache
 from importlib import resources
 
 from treescan.errors import SiteFileError, SourceDataError
-from treescan.mechanics.rope import knot_efficiency
+from treescan.mechanics.rope import fibre_bend_efficiency, knot_efficiency
 from treescan.rigging.types import GearItem, GearSet
 from treescan.site.model import Gear, Limits
 
@@ -75,8 +76,31 @@ def own_entries(gear: Gear) -> tuple[GearItem, ...]:
     return tuple(_own_item(dict(entry), number) for number, entry in enumerate(gear.own, start=1))
 
 
-def resolve_gear(gear: Gear) -> GearSet:
+WET_NYLON = 0.8
+"""Strength left to wet nylon: it loses 10 to 20 %, polyester none."""
+
+
+def line_strength_n(gear: GearSet) -> float:
+    """Strength of the line as rigged: MBS x the worse of knot and bend over the block x wear.
+
+    Knot and bend are in different places, so the weaker one counts.  [N]
+    """
+    share = gear.knot_efficiency
+    if gear.block.diameter_m > 0.0 and gear.line.diameter_m > 0.0:
+        ratio = max(gear.block.diameter_m / gear.line.diameter_m, 0.5)
+        share = min(share, float(fibre_bend_efficiency(ratio)))
+    return gear.line.mbs_n * share * gear.wear_factor
+
+
+def resolve_gear(gear: Gear, wet: bool = False) -> GearSet:
     """Look every name of ``[gear]`` up.
+
+    Parameters
+    ----------
+    gear : Gear
+        Of the site file.
+    wet : bool
+        A nylon line then keeps 0.8 of its strength.
 
     Raises
     ------
@@ -88,8 +112,11 @@ def resolve_gear(gear: Gear) -> GearSet:
         knot = knot_efficiency(gear.knot)
     except SourceDataError as error:
         raise SiteFileError(f"[gear] knot: {error}") from error
+    line = find_gear(gear.line, "line", own)
+    if wet and "nylon" in line.name.casefold():
+        line = replace(line, mbs_n=WET_NYLON * line.mbs_n, source=f"{line.source}; wet: x 0.8")
     return GearSet(
-        line=find_gear(gear.line, "line", own),
+        line=line,
         line_length_m=gear.line_length_m,
         sling=find_gear(gear.sling, "sling", own),
         block=find_gear(gear.block, "block", own),
@@ -110,10 +137,11 @@ def describe_gear(gear: GearSet, limits: Limits) -> tuple[str, ...]:
         Of the site file.
     """
     share = limits.line_share_of_mbs
-    line = gear.line.mbs_n * gear.knot_efficiency * gear.wear_factor
+    line = line_strength_n(gear)
     rows = [
-        f"line: {gear.line.name}, MBS {gear.line.mbs_n / 1000:.0f} kN x knot "
-        f"{gear.knot_efficiency:g} x wear {gear.wear_factor:g} x share {share:g} = "
+        f"line: {gear.line.name}, MBS {gear.line.mbs_n / 1000:.0f} kN x knot or bend "
+        f"{line / (gear.line.mbs_n * gear.wear_factor):g} x wear {gear.wear_factor:g} x share "
+        f"{share:g} = "
         f"{line * share / 1000:.1f} kN peak; {gear.line_length_m:g} m at hand; {gear.line.source}"
     ]
     for item in (gear.sling, gear.block, gear.friction_device):

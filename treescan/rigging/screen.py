@@ -13,6 +13,7 @@ from treescan.mechanics.drop import two_leg_stiffness_n_m
 from treescan.mechanics.friction import ratio_at_angle
 from treescan.mechanics.inputs import within
 from treescan.rigging.anchors import BLOCK_M
+from treescan.rigging.gear import line_strength_n
 from treescan.rigging.model import SparModel
 from treescan.rigging.peaks import Hang, Peaks, hung_peaks, lead_peaks
 from treescan.rigging.spar import Loads, peak_shares
@@ -209,10 +210,10 @@ def _shares(
     """Gear shares, shape (k, 5); the last column is left for the spar."""
     shares = np.zeros((len(lead_n), len(ITEMS)))
     load = np.linalg.norm(resultant_n, axis=1)
-    line = gear.line.mbs_n * gear.knot_efficiency * gear.wear_factor
+    line = line_strength_n(gear)
     shares[:, 0] = lead_n / (line * limit)
     strengths = (
-        gear.sling.mbs_n * gear.sling.efficiency * gear.wear_factor,
+        gear.sling.mbs_n * gear.sling.efficiency * gear.wear_factor * (gear.block.mbs_n > 0.0),
         gear.block.mbs_n * gear.block.efficiency,
         gear.friction_device.mbs_n,
     )
