@@ -71,7 +71,7 @@ def read_folder(
             raise InvalidInputError(f"{chosen}: there is no such site file. Pass --site FILE.")
         site = read_site(chosen)
     species = find_species(site.job.species, own=site.own_species)
-    gear = resolve_gear(site.gear)
+    gear = resolve_gear(site.gear, site.conditions.wet)
     survey = survey_scan([tree], site, RunOptions())
     local = site.localised(survey.origin_m)
     state = wood_state_of(survey.graph, local, species)

@@ -66,7 +66,11 @@ class Survey:
 def read_job(site_path: Path | None) -> tuple[Site, Species, GearSet]:
     """Read and check everything that does not need the scan, so that mistakes show at once."""
     site = read_site(site_path) if site_path is not None else Site()
-    return site, find_species(site.job.species, own=site.own_species), resolve_gear(site.gear)
+    return (
+        site,
+        find_species(site.job.species, own=site.own_species),
+        resolve_gear(site.gear, site.conditions.wet),
+    )
 
 
 def survey_scan(
