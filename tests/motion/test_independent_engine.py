@@ -8,6 +8,7 @@ from tests.motion.pieces import flat_ground
 from treescan.motion.body import rigid_piece
 from treescan.motion.fall import FLIGHT_STEP_S, hinge_fall
 from treescan.motion.hinge import START_RATE_RAD_S, face_direction, make_hinge
+from treescan.motion.on_line import Rig, checked_rig, lines_of
 from treescan.motion.swing import lowered
 from treescan.units import Band
 from treescan.wood.types import Piece
@@ -173,6 +174,53 @@ def check_lowered(seed):
         assert abs(mine.min() - theirs[:, i].min()) < 0.02 * size
     peak = pull[times < ours.time_s[rows[-1]]].max()
     assert ours.tension_n[rows].max() == pytest.approx(peak, rel=0.05)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_two_legs_and_a_ring_agree_with_a_light_ring(seed):
+    """The engine has no massless point: its ring weighs 0.2 kg, which hardly counts."""
+    rng = np.random.default_rng([9, seed])
+    piece = random_piece(rng, upright=False)
+    ties = piece.cut_m + np.outer([0.15, 0.7], piece.outline_m[-1] - piece.cut_m)
+    anchor = piece.centre_m + np.array([rng.uniform(-2, 2), rng.uniform(-2, 2), 6.0])
+    stiffness = 15e3
+    ours = lowered(piece, ties, anchor, FLAT, rope_stiffness_n_m=stiffness)
+    lines = lines_of(rigid_piece(piece), checked_rig(Rig(ties, anchor, stiffness)))
+    sites = "".join(
+        f'<site name="tie{j}" pos="{spaced(tie - piece.centre_m)}"/>' for j, tie in enumerate(ties)
+    )
+    tendons = "".join(
+        f'<spatial stiffness="{k}" springlength="0 {length}"><site site="{name}"/>'
+        '<site site="ring"/></spatial>'
+        for name, k, length in (
+            ("anchor", stiffness, lines.free_length[0]),
+            ("tie0", lines.leg_stiffness[0], lines.leg[0]),
+            ("tie1", lines.leg_stiffness[1], lines.leg[1]),
+        )
+    )
+    engine = model(
+        piece, "<freejoint/>", extra=sites,
+        world=f'<site name="anchor" pos="{spaced(anchor)}"/><body pos="{spaced(lines.ring)}">'
+        '<freejoint/><inertial pos="0 0 0" mass="0.2" diaginertia="1e-3 1e-3 1e-3"/>'
+        '<site name="ring"/></body>',
+        after=f"<tendon>{tendons}</tendon>",
+    )  # fmt: skip
+    engine.geom_contype[:] = 0
+    data = mujoco.MjData(engine)
+    row = engine.body("piece").id
+    centre, pull = [], []
+    while data.time < 2.0:
+        mujoco.mj_step(engine, data)
+        centre.append(data.xipos[row].copy())
+        pull.append(stiffness * max(data.ten_length[0] - lines.free_length[0], 0.0))
+    times = 0.0005 * np.arange(1, len(centre) + 1)
+    early = (ours.time_s > 0.01) & (ours.time_s < 1.9)
+    theirs = np.column_stack(
+        [np.interp(ours.time_s[early], times, np.array(centre)[:, i]) for i in range(3)]
+    )
+    assert np.abs(ours.centre_m[early] - theirs).max() < 0.02 * 2 * 6.0
+    peak = max(pull[: int(1.9 / 0.0005)])
+    assert ours.tension_n[early].max() == pytest.approx(peak, rel=0.08)
 
 
 @pytest.mark.parametrize("seed", FEW)

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from tests.motion.pieces import flat_ground, rod
+from treescan.errors import InvalidInputError
 from treescan.mechanics.drop import drop_tension_n
 from treescan.motion.body import rigid_piece
 from treescan.motion.on_line import SAMPLE_S, Rig, lines_of, steps_a_sample
@@ -200,3 +201,39 @@ def test_every_path_has_arrays_of_one_length():
         assert len(sizes) == 1
         assert (np.diff(path.time_s) > 0).all()
         np.testing.assert_allclose(np.linalg.det(path.rotation), 1.0, atol=1e-6)
+
+
+@pytest.mark.published
+@pytest.mark.parametrize(
+    ("one", "two", "shares"),
+    [(30, 30, (0.5774, 0.5774)), (20, 40, (0.7422, 0.3949)), (10, 60, (0.9216, 0.1848)),
+     (60, 60, (1.0, 1.0))],
+    ids=["e6", "e7", "e8", "e9"],
+)  # fmt: skip
+def test_e6_to_e9_pulls_of_two_lines_to_one_point(one, two, shares):
+    """A small log on two lines, let settle: T1 = W sin t2 / sin(t1 + t2)."""
+    log = rod((0, 0, 8), (0, 0, -1), 0.02, 100, diameter=0.02, balls=2)
+    tie, stiff = log.centre_m, 4e6
+    anchors = [
+        tie + 5.0 * np.array([side * np.sin(np.radians(t)), 0, np.cos(np.radians(t))])
+        for side, t in ((-1, one), (1, two))
+    ]
+    path = lowered(
+        log, tie, anchors[0], FLAT, rope_stiffness_n_m=stiff,
+        second_tie_m=tie, second_anchor_m=anchors[1],
+    )  # fmt: skip
+    row = hanging_pose(path)
+    place = path.centre_m[row]
+    found = [stiff * (np.linalg.norm(place - anchor) - 5.0) / 981.0 for anchor in anchors]
+    np.testing.assert_allclose(found, shares, rtol=0.01)
+
+
+def test_piece_hangs_between_its_two_anchors():
+    limb = rod((1, 0, 9), (1, 0, 0.2), 3, 100, diameter=0.2)
+    path = lowered(
+        limb, limb.cut_m, np.array([0, 0, 14.0]), FLAT, second_tie_m=limb.cut_m,
+        second_anchor_m=np.array([8.0, 0, 13.0]), hold_swing=True,
+    )  # fmt: skip
+    assert 0.5 < path.centre_m[hanging_pose(path), 0] < 6.0
+    with pytest.raises(InvalidInputError, match="second line"):
+        lowered(limb, limb.cut_m, np.array([0, 0, 14.0]), FLAT, second_tie_m=limb.cut_m)

@@ -77,6 +77,8 @@ class Rig:
     leg_m : ndarray, shape (2,), or None
         Free lengths of the legs; None lets the piece hang as it lies.
     hold_swing : bool
+    second_tie_m, second_anchor_m : ndarray, shape (3,), or None
+        A second line of the same stiffness from another anchor, taut before the cut.
     """
 
     tie_m: Floats
@@ -86,6 +88,8 @@ class Rig:
     run_m: float = 0.0
     leg_m: Floats | None = None
     hold_swing: bool = False
+    second_tie_m: Floats | None = None
+    second_anchor_m: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -131,7 +135,13 @@ def checked_rig(rig: Rig) -> Rig:
         )
     if not (np.isfinite(ties).all() and np.isfinite(anchor).all()):
         raise InvalidInputError("tie or anchor: coordinates must be finite.")
-    return Rig(ties, anchor, rig.stiffness_n_m, rig.slack_m, rig.run_m, rig.leg_m, rig.hold_swing)
+    if (rig.second_tie_m is None) != (rig.second_anchor_m is None) or (
+        rig.second_tie_m is not None and len(ties) > 1
+    ):
+        raise InvalidInputError(
+            "second line: give both its tie and its anchor, and a single tie on the first line."
+        )
+    return replace(rig, tie_m=ties, anchor_m=anchor)
 
 
 def level_legs_m(centre_m: Floats, tie_m: Floats) -> Floats:
@@ -183,7 +193,8 @@ def lines_of(rigid: RigidPiece, rig: Rig) -> Lines:
     body_ties = np.ascontiguousarray((rig.tie_m - rigid.centre_m) @ rigid.axes)
     if len(rig.tie_m) == 1:
         length = float(np.linalg.norm(rig.tie_m[0] - rig.anchor_m)) + rig.slack_m
-        return one_line(rig.anchor_m, body_ties, max(length, 0.05), rig.stiffness_n_m)
+        line = one_line(rig.anchor_m, body_ties, max(length, 0.05), rig.stiffness_n_m)
+        return line if rig.second_tie_m is None else _with_second(rigid, rig, line)
     legs = level_legs_m(rigid.centre_m, rig.tie_m) if rig.leg_m is None else rig.leg_m
     ring = ring_toward(rig.tie_m, np.asarray(legs, dtype=np.float64), rig.anchor_m)
     lead = float(np.linalg.norm(ring - rig.anchor_m)) + rig.slack_m
@@ -193,6 +204,20 @@ def lines_of(rigid: RigidPiece, rig: Rig) -> Lines:
         leg=np.ascontiguousarray(legs, dtype=np.float64),
         leg_stiffness=np.full(2, LEG_STIFFER * rig.stiffness_n_m),
         ring=ring,
+    )
+
+
+def _with_second(rigid: RigidPiece, rig: Rig, line: Lines) -> Lines:
+    """The line with a second one beside it."""
+    tie = np.asarray(rig.second_tie_m, dtype=np.float64)
+    anchor = np.asarray(rig.second_anchor_m, dtype=np.float64)
+    length = max(float(np.linalg.norm(tie - anchor)), 0.05)
+    return line._replace(
+        anchor=np.vstack([line.anchor, anchor]),
+        tie=np.vstack([line.tie, (tie - rigid.centre_m) @ rigid.axes]),
+        free_length=np.append(line.free_length, length),
+        stiffness=np.append(line.stiffness, rig.stiffness_n_m),
+        damping=np.zeros(2),
     )
 
 

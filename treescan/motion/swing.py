@@ -91,6 +91,8 @@ def lowered(  # noqa: PLR0913 - the ways to rig one piece
     leg_m: Floats | None = None,
     lower_to: Floats | None = None,
     hold_swing: bool = False,
+    second_tie_m: Floats | None = None,
+    second_anchor_m: Floats | None = None,
     mass_kg: float | None = None,
 ) -> Path:
     """Motion of a piece cut free on the line (handbook 6.2 to 6.4), then lowered.
@@ -118,7 +120,10 @@ def lowered(  # noqa: PLR0913 - the ways to rig one piece
     lower_to : ndarray, shape (2,) or (3,), optional
         Where the tag line guides it down; plumb under the anchor by default. [m]
     hold_swing : bool
-        A tag line or second line holds the swing back, so that it does not pass plumb freely.
+        A tag line holds the swing back, so that it does not pass plumb freely.
+    second_tie_m, second_anchor_m : ndarray, shape (3,), optional
+        A second line from another anchor, taut at the cut: the piece comes to hang between
+        the two, and ``tension_n`` is that of the tighter line.
     mass_kg : float, optional
         The high mass unless given.
 
@@ -135,7 +140,17 @@ def lowered(  # noqa: PLR0913 - the ways to rig one piece
     rigid = rigid_piece(piece, mass_kg)
     slack = lead_slack_m - max(pretension_n, 0.0) / max(rope_stiffness_n_m, 1e-9)
     rig = checked_rig(
-        Rig(tie_m, anchor_m, rope_stiffness_n_m, slack, max(run_m, 0.0), leg_m, hold_swing)
+        Rig(
+            tie_m,
+            anchor_m,
+            rope_stiffness_n_m,
+            slack,
+            max(run_m, 0.0),
+            leg_m,
+            hold_swing,
+            second_tie_m,
+            second_anchor_m,
+        )
     )
     options = {
         "tie_m": rig.tie_m,
@@ -147,6 +162,8 @@ def lowered(  # noqa: PLR0913 - the ways to rig one piece
         "leg_m": leg_m,
         "lower_to": lower_to,
         "hold_swing": hold_swing,
+        "second_tie_m": second_tie_m,
+        "second_anchor_m": second_anchor_m,
         "mass_kg": mass_kg,
     }
     path = path_on_line(piece, rigid, rig, at_rest(rigid), ground, lower_to)
