@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -81,14 +81,37 @@ def divide(job: Job, tell: Callable[[float], None]) -> Divided:
     flags: list[str] = []
     if edits:
         pieces, flags = edited_cuts(pieces, edits)
-    ways = tuple(_overruled(judged(pieces, row), edits) for row in range(len(pieces)))
+    ways = tuple(judged(pieces, row) for row in range(len(pieces)))
+    flags += _unmet(edits, ways)
     return Divided(pieces, ways, tuple(flags))
+
+
+def _unmet(edits: tuple[Edit, ...], ways: tuple[PieceWays, ...]) -> list[str]:
+    """Forced ways that could not be had, and forced pieces that are not there."""
+    by_node = {w.piece.butt_node: w for w in ways}
+    told = []
+    for edit in edits:
+        if edit.kind != "force":
+            continue
+        way = by_node.get(edit.node)
+        if way is None:
+            told.append(f"There is no piece cut at node {edit.node} to force a way on.")
+        elif way.reasons and way.reasons[0].startswith("asked for by hand and not"):
+            told.append(f"The cut at node {edit.node}: {way.reasons[0]}.")
+        elif not way.kept:
+            told.append(
+                f"The way asked for by hand at node {edit.node} breaks a limit:"
+                f" {way.options[0].broken[0]}."
+            )
+    return told
 
 
 def _settled(judged: _Judge, pieces: CutSet, cut: int, depth: int) -> CutSet:
     """Cut one piece finer while that leaves less wood without a way."""
     row = int(np.searchsorted(pieces.cuts, cut))
     way = judged(pieces, row)
+    if forced(judged.job.inputs.edits or (), cut) is not None:
+        return pieces
     if way.kept or depth == 0 or way.piece.mass_kg.high < SPLIT_KG:
         return pieces
     excess = way.options[0].excess
@@ -111,17 +134,42 @@ def _settled(judged: _Judge, pieces: CutSet, cut: int, depth: int) -> CutSet:
 
 
 def judge(job: Job, pieces: CutSet, row: int) -> PieceWays:
-    """Try every way to take one piece with the rest of the tree standing."""
+    """Try every way to take one piece with the rest of the tree standing.
+
+    A way asked for by hand is tried alone and kept even where it breaks a limit; it is then
+    flagged.
+    """
     piece = job.table.piece(
         int(pieces.cuts[row]), pieces.inner_cuts(row), removed=~job.inputs.standing
     )
     order = int(job.inputs.graph.order[piece.butt_node])
+    wish = forced(job.inputs.edits or (), piece.butt_node)
     found = fall_options(piece, order, job.field)
-    if piece.mass_kg.high > ALWAYS_LINED_KG or not any(o.kept and o.room_m > 0.3 for o in found):
+    dropped = any(o.kept and o.room_m > 0.3 for o in found)
+    if wish is not None:
+        found += hang_options(job, piece, order, wish.anchor)
+        return _as_asked(piece, found, wish)
+    if piece.mass_kg.high > ALWAYS_LINED_KG or not dropped:
         found += hang_options(job, piece, order)
     best = front(found)
     refused = [o for o in found if not o.kept]
     return PieceWays(piece, best or (least_bad(found),), _reasons(refused))
+
+
+def _as_asked(piece: Piece, found: list[Option], wish: Edit) -> PieceWays:
+    """Only the ways a person asked for; a wish that no way meets is said, not dropped."""
+    asked = ", ".join(str(v) for v in (wish.method, wish.tie, wish.anchor) if v is not None)
+    fits = [o for o in found if _meets(o, wish)]
+    if fits:
+        best = front(fits) or (least_bad(fits),)
+        told = tuple(
+            replace(o, warnings=(f"asked for by hand: {asked}", *o.warnings)) for o in best
+        )
+        return PieceWays(piece, told, _reasons([o for o in fits if not o.kept]))
+    best = front(found) or (least_bad(found),)
+    note = f"asked for by hand and not possible: {asked}"
+    told = tuple(replace(o, warnings=(note, *o.warnings)) for o in best)
+    return PieceWays(piece, told, (note, *_reasons([o for o in found if not o.kept])))
 
 
 def _reasons(refused: list[Option]) -> tuple[str, ...]:
@@ -131,20 +179,6 @@ def _reasons(refused: list[Option]) -> tuple[str, ...]:
     for option in refused:
         seen.setdefault((option.method, option.broken[0][:14]), option.refusal())
     return tuple(list(seen.values())[:MOST_REASONS])
-
-
-def _overruled(ways: PieceWays, edits: tuple[Edit, ...]) -> PieceWays:
-    """Keep only the ways a person asked for; a wish no way meets is said, not dropped."""
-    wish = forced(edits, ways.piece.butt_node)
-    if wish is None:
-        return ways
-    fits = tuple(o for o in ways.options if _meets(o, wish))
-    if fits:
-        return PieceWays(ways.piece, fits, ways.reasons)
-    asked = ", ".join(str(v) for v in (wish.method, wish.tie, wish.anchor) if v is not None)
-    return PieceWays(
-        ways.piece, ways.options, (f"asked for by hand and not possible: {asked}", *ways.reasons)
-    )
 
 
 def _meets(option: Option, wish: Edit) -> bool:

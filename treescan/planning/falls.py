@@ -17,11 +17,11 @@ from treescan.motion.landing import footprint_polygon
 from treescan.motion.types import Path
 from treescan.planning.candidates import CutRules
 from treescan.planning.options import Option, judged_gaps, passing, standing_distance_m
-from treescan.planning.turning import after_turning, fold_up, rotated
+from treescan.planning.turning import after_turning, fold_up, rotated, shifted
 from treescan.pointcloud.cloud import Ground
 from treescan.site.model import Site, Target
 from treescan.site.obstacles import SURFACE_ENERGY_J, Obstacles, Zone
-from treescan.units import Band
+from treescan.units import G_M_S2, Band
 from treescan.wood.types import Piece
 
 Floats = npt.NDArray[np.float64]
@@ -32,6 +32,9 @@ ones: common practice, no source. [kg], [m/s]"""
 
 HELD_KG = 5.0
 """Brush up to this mass is held by hand while it is cut: common practice, no source."""
+
+ARM_M = 1.0
+"""A climber moves held brush this far before throwing it: about an arm's length. [m]"""
 
 UPRIGHT_DEG = 50.0
 """A piece that stands within this of plumb is tipped on a hinge, others just sag and drop."""
@@ -137,9 +140,7 @@ def upright_deg(piece: Piece) -> float:
 
 
 def fall_options(piece: Piece, order: int, field: Field) -> list[Option]:
-    """All ways of letting one piece fall, judged; none when the site has no drop zone."""
-    if not field.obstacles.drop_zones:
-        return []
+    """All ways of letting one piece fall, judged; never none."""
     found = []
     before = standing_distance_m(piece, field.obstacles)
     for path, azimuth, below in _paths(piece, field):
@@ -147,29 +148,41 @@ def fall_options(piece: Piece, order: int, field: Field) -> list[Option]:
         found.append(option)
         if option.kept and option.room_m > ENOUGH_ROOM_M:
             break
+    if not found:
+        found.append(
+            _judged((piece, order, before), field, _plain_drop(piece, field), (None, None))
+        )
     return found
+
+
+def _plain_drop(piece: Piece, field: Field) -> Path:
+    """Straight drop of a piece that no model takes (no extent, no inertia)."""
+    x, y, z = piece.centre_m
+    height = max(float(z - field.ground.height(x, y)), 0.05)
+    lasts = float(np.sqrt(2.0 * height / G_M_S2))
+    time = np.append(np.arange(0.0, lasts, 0.025), lasts)
+    centre = np.repeat(piece.centre_m[None], len(time), axis=0)
+    centre[:, 2] -= 0.5 * G_M_S2 * time**2
+    reach = float(piece.outline_radius_m.max()) if len(piece.outline_radius_m) else 0.5
+    return Path(
+        time_s=time,
+        centre_m=centre,
+        rotation=np.repeat(np.eye(3)[None], len(time), axis=0),
+        tension_n=np.zeros(len(time)),
+        kind="free fall",
+        landing_m=centre[-1],
+        landing_radius_m=reach + piece.length_m,
+        impact_energy_j=piece.mass_kg.high * G_M_S2 * height,
+        lowest_m=0.0,
+        notes=("its way is a plain drop: the piece has no measured extent",),
+    )
 
 
 def _paths(piece: Piece, field: Field) -> Iterator[tuple[Path, float | None, float | None]]:
     """Ways of falling worth a look, with the hinge's aim where there is one."""
     if upright_deg(piece) > UPRIGHT_DEG:
         yield free_fall(piece, field.ground, bounce_m=_bounce_m(piece)), None, None
-        for most_kg, speed in THROWS:
-            if piece.mass_kg.high > most_kg:
-                continue
-            for azimuth in aims_m(piece.cut_m, field.obstacles.drop_zones)[:2]:
-                yield (
-                    free_fall(
-                        piece,
-                        field.ground,
-                        release_speed_m_s=speed,
-                        break_angle_deg=0.0,
-                        push_azimuth_deg=azimuth,
-                        bounce_m=_bounce_m(piece),
-                    ),
-                    None,
-                    None,
-                )
+        yield from _pushed(piece, field)
         yield from _held(piece, field)
         return
     for azimuth in aims_m(piece.cut_m, field.obstacles.drop_zones):
@@ -184,19 +197,38 @@ def _paths(piece: Piece, field: Field) -> Iterator[tuple[Path, float | None, flo
         except InvalidInputError:
             continue
         yield path, azimuth, BELOW_LEVEL_DEG
+    yield from _pushed(piece, field)
+    yield from _held(piece, field)
+
+
+def _pushed(piece: Piece, field: Field) -> Iterator[tuple[Path, float | None, float | None]]:
+    """Light pieces pushed or thrown off by the climber toward a zone."""
+    for most_kg, speed in THROWS:
+        if piece.mass_kg.high > most_kg:
+            continue
+        for azimuth in aims_m(piece.cut_m, field.obstacles.drop_zones)[:5]:
+            path = free_fall(
+                piece,
+                field.ground,
+                release_speed_m_s=speed,
+                break_angle_deg=0.0,
+                push_azimuth_deg=azimuth,
+                bounce_m=_bounce_m(piece),
+            )
+            yield path, None, None
 
 
 def _held(piece: Piece, field: Field) -> Iterator[tuple[Path, float | None, float | None]]:
     """Brush that a climber holds while cutting it, folds up and throws toward a zone."""
     if piece.mass_kg.high > HELD_KG:
         return
-    turn = fold_up(piece)
-    if turn is None:
-        return
+    turn = fold_up(piece) or (np.array([0.0, 0.0, 1.0]), 0.05)
     pose = rotated(piece, Rotation.from_rotvec(turn[0] * turn[1]).as_matrix())
-    for azimuth in aims_m(piece.cut_m, field.obstacles.drop_zones)[:3]:
+    for azimuth in aims_m(piece.cut_m, field.obstacles.drop_zones)[:5]:
+        way = np.radians(azimuth)
+        carried = ARM_M * np.array([np.sin(way), np.cos(way), 0.0])
         after = free_fall(
-            pose,
+            shifted(pose, carried),
             field.ground,
             release_speed_m_s=THROWS[-1][1],
             break_angle_deg=0.0,
@@ -204,11 +236,16 @@ def _held(piece: Piece, field: Field) -> Iterator[tuple[Path, float | None, floa
             bounce_m=_bounce_m(piece),
         )
         note = "held while it is cut, folded up and thrown by hand"
-        yield after_turning(piece, turn, after, 0.0, note), None, None
+        yield after_turning(piece, turn, after, 0.0, note, carried_m=carried), None, None
 
 
 def aims_m(cut_m: Floats, zones: Sequence[Zone]) -> list[float]:
-    """Azimuths from a cut toward zones, the nearest zone first, then aside. [degrees]"""
+    """Azimuths from a cut toward zones, the nearest zone first, then aside. [degrees]
+
+    All around where there is no zone.
+    """
+    if not zones:
+        return [0.0, 90.0, 180.0, 270.0]
     result: list[float] = []
     for zone in sorted(zones, key=lambda z: float(np.linalg.norm(z.centre_m[:2] - cut_m[:2]))):
         away = zone.centre_m[:2] - cut_m[:2]

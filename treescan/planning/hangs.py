@@ -43,11 +43,16 @@ PRETENSION_SHARE = 0.7
 TOUCHES_M = 0.3
 
 
-def hang_options(job: Job, piece: Piece, order: int) -> list[Option]:
-    """All ways of taking one piece on the line that are worth a look, judged."""
-    cases = hung_cases(job, piece)
+def hang_options(
+    job: Job, piece: Piece, order: int, asked: str | int | None = None
+) -> list[Option]:
+    """All ways of taking one piece on the line that are worth a look, judged.
+
+    ``asked`` names one anchor (id or node) to look at alone.
+    """
+    cases = hung_cases(job, piece, asked)
     block = block_below(job, piece) if upright_deg(piece) < 45.0 else None
-    if block is not None:
+    if block is not None and asked in (None, block.anchor_id, block.node):
         cases.append(caught_case(job, piece, block))
     if not cases:
         return []
@@ -59,7 +64,7 @@ def hang_options(job: Job, piece: Piece, order: int) -> list[Option]:
         if len(kept) >= ENOUGH_KEPT or (kept and result.share > 1.0):
             break
         found += _judged(job, order, result)
-    if not any(o.kept for o in found) and piece.mass_kg.high > HELD_KG:
+    if asked is None and not any(o.kept for o in found) and piece.mass_kg.high > HELD_KG:
         found += _turned_options(job, piece, order)
     return found
 

@@ -21,8 +21,8 @@ Gaps = tuple[Clearance, ...]
 
 TOUCHING_M = 0.3
 NEARER_M = 0.1
-"""Twigs that touch a target by up to the first are taken as standing at it; no piece may come
-nearer than it stands by more than the second: our choice, no source. [m]"""
+"""Wood deeper in a target than the first is said to be an error of scan or site file; no piece
+may come nearer than it stands by more than the second: our choice, no source. [m]"""
 
 LEAST_STEP_S = 0.0015
 
@@ -141,13 +141,10 @@ def passing(gaps: Gaps, standing_m: Floats, is_conductor: npt.NDArray[np.bool_])
     broken, warnings, room = [], [], float("inf")
     for gap, before, wire in zip(gaps, standing_m, is_conductor, strict=True):
         left, wanted = gap.distance_m - gap.spread_m, gap.margin_m
-        if before < wanted and not wire and before > -TOUCHING_M:
+        if before < wanted and not wire:
             left, wanted = gap.distance_m, float(before) - NEARER_M
             if left >= wanted:
-                warnings.append(
-                    f"stands {max(before, 0.0):.1f} m from the {gap.target}, inside its margin of"
-                    f" {gap.margin_m:.1f} m: hold it off while it is cut"
-                )
+                warnings.append(_already_near(float(before), gap))
         room = min(room, left - wanted)
         if left >= wanted:
             continue
@@ -161,6 +158,18 @@ def passing(gaps: Gaps, standing_m: Floats, is_conductor: npt.NDArray[np.bool_])
         else:
             broken.append(f"would pass the {gap.target} at {left:.1f} m; {wanted:.1f} m is wanted")
     return Passing(tuple(broken), tuple(warnings), room)
+
+
+def _already_near(before_m: float, gap: Clearance) -> str:
+    if before_m < -TOUCHING_M:
+        return (
+            f"reaches {-before_m:.1f} m into the {gap.target} as scan and site file have it: check"
+            " both, free it by hand first"
+        )
+    return (
+        f"stands {max(before_m, 0.0):.1f} m from the {gap.target}, inside its margin of"
+        f" {gap.margin_m:.1f} m: hold it off while it is cut"
+    )
 
 
 def standing_distance_m(piece: Piece, obstacles: Obstacles) -> Floats:

@@ -82,10 +82,16 @@ def reachable_anchors(job: Job, piece: Piece, gone: int | None = None) -> list[A
     return [anchor for _, _, anchor in rated[:MOST_ANCHORS]]
 
 
-def hung_cases(job: Job, piece: Piece) -> list[LoadCase]:
-    """Taut-line cases of a piece from every anchor above it, with every tie."""
+def hung_cases(job: Job, piece: Piece, asked: str | int | None = None) -> list[LoadCase]:
+    """Taut-line cases of a piece from every anchor above it, with every tie.
+
+    ``asked`` names one anchor (id or node) to look at alone, rejected ones included.
+    """
     cases = []
-    for anchor in reachable_anchors(job, piece):
+    anchors = reachable_anchors(job, piece)
+    if asked is not None:
+        anchors = [a for a in job.anchors if asked in (a.anchor_id, a.node)]
+    for anchor in anchors:
         for tie in ties_of(job.inputs.graph, piece):
             hold = piece.centre_m if tie.kind == "two-leg" else tie.points_m[0]
             angle = swing_rad(hold, anchor.position_m)

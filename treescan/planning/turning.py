@@ -58,6 +58,16 @@ def pull_n(piece: Piece, tie_m: Floats, anchor_m: Floats, axis: Floats) -> float
     return moment / lever if lever > 0.05 else float("inf")
 
 
+def shifted(piece: Piece, by_m: Floats) -> Piece:
+    """Copy of a piece moved without a turn."""
+    return replace(
+        piece,
+        centre_m=piece.centre_m + by_m,
+        cut_m=piece.cut_m + by_m,
+        outline_m=piece.outline_m + by_m,
+    )
+
+
 def about(cut_m: Floats, points_m: Floats, axis: Floats, angle_rad: float) -> Floats:
     """Points (k, 3) turned about an axis through the cut."""
     turn = Rotation.from_rotvec(axis * angle_rad).as_matrix()
@@ -77,15 +87,26 @@ def rotated(piece: Piece, turn: Floats) -> Piece:
 
 
 def after_turning(
-    piece: Piece, turn: tuple[Floats, float], after: Path, pull_n: float, note: str
+    piece: Piece,
+    turn: tuple[Floats, float],
+    after: Path,
+    pull_n: float,
+    note: str,
+    *,
+    carried_m: Floats | None = None,
 ) -> Path:
-    """A slow turn about the cut, then the path of the piece in its turned pose."""
+    """A slow turn about the cut, then the path of the piece in its turned pose.
+
+    ``carried_m`` (3,) is how far a piece held by hand is moved while it turns.
+    """
     axis, full = turn
     lasts = max(float(np.degrees(full)) / TURN_DEG_S, SAMPLE_S)
     time = np.append(np.arange(0.0, lasts, SAMPLE_S), lasts)
     angle = full * 0.5 * (1.0 - np.cos(np.pi * time / lasts))
     rotation = Rotation.from_rotvec(angle[:, None] * axis).as_matrix()
     centre = piece.cut_m + rotation @ (piece.centre_m - piece.cut_m)
+    if carried_m is not None:
+        centre = centre + (angle / full)[:, None] * carried_m
     final = rotation[-1]
     return replace(
         after,
