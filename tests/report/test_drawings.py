@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.report.job import NASTY
-from treescan.report.drawings import cut_sketch, number_runs, plan_sketch, standing_nodes
+from treescan.report.drawings import cut_sketch, number_runs, plan_sketch, standing_runs
 from treescan.report.hinge_sketch import section_points
 from treescan.report.label_places import Box, free_place, text_box
+from treescan.report.ribbons import wood_of
 from treescan.report.sketch import PLAN, Label, side_view, swept_outline
 from treescan.report.sketch_svg import sketch_svg
 
@@ -52,11 +54,26 @@ def test_cut_picture_holds_cut_tie_and_anchor(job):
 
 
 def test_what_is_cut_is_no_longer_drawn_as_standing(job):
+    wood = wood_of(job)
     third = job.plan.steps[2]
-    standing = set(standing_nodes(job, third).tolist())
-    for step in job.plan.steps[:3]:
-        assert not standing & set(step.piece.nodes.tolist())
-    assert set(job.plan.steps[3].piece.nodes.tolist()) <= standing
+    standing = set(wood.owner[standing_runs(wood, third)].tolist())
+    assert standing == {0, *(s.number for s in job.plan.steps[3:])}
+
+
+def test_bands_hold_the_shadow_of_the_wood(job):
+    # The area of a band is the area a cone's axis section has: mean width times length.
+    wood = wood_of(job)
+    stem = wood.owner == max(s.number for s in job.plan.steps)
+    view = side_view(0.0)
+    outlines = wood.bands(view, stem, 0.0)
+    shown = shapely.union_all([shapely.make_valid(shapely.Polygon(o)) for o in outlines]).area
+    want = 0.0
+    for run in np.flatnonzero(stem):
+        part = slice(wood.first[run], wood.first[run + 1])
+        flat, r = wood.centre_m[part] @ view.T, wood.radius_m[part]
+        step = np.linalg.norm(np.diff(flat, axis=0), axis=1)
+        want += float(((r[1:] + r[:-1]) * step).sum())
+    assert shown == pytest.approx(want, rel=0.1)
 
 
 def test_side_view_keeps_up_up_and_east_right_when_looking_north():
@@ -67,8 +84,6 @@ def test_side_view_keeps_up_up_and_east_right_when_looking_north():
 
 
 def test_swept_outline_holds_every_place_of_the_piece(job):
-    import shapely
-
     step = job.plan.steps[0]
     p, path = step.piece, step.path
     area = swept_outline(

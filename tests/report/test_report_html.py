@@ -13,7 +13,7 @@ from treescan.report import report_html
 from treescan.report.cautions import SHORT
 from treescan.report.report_html import three_source
 
-VOID = {"meta", "link", "input", "br", "img", "hr", "rect", "line", "path", "circle"}
+VOID = {"meta", "link", "input", "br", "img", "hr"}
 
 
 class Reader(HTMLParser):

@@ -6,12 +6,12 @@ Black on white, no dark fills, a tick box a step, page x of y; the same input gi
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Literal
 from xml.sax.saxutils import escape
 
 import matplotlib
+from reportlab import rl_config
 from reportlab.lib import colors
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.styles import ParagraphStyle
@@ -20,6 +20,7 @@ from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     BaseDocTemplate,
+    CondPageBreak,
     Flowable,
     Frame,
     KeepTogether,
@@ -31,16 +32,32 @@ from reportlab.platypus import (
     TableStyle,
 )
 
-from treescan.planning.types import JobResult, Step
+from treescan.planning.types import JobResult
 from treescan.report import wording
 from treescan.report.cautions import SHORT, all_cautions
-from treescan.report.drawings import cut_sketch, plan_sketch
+from treescan.report.drawings import cut_sketch, plan_sketch, plan_window, site_sketch, step_overlay
 from treescan.report.facts import StepFacts, step_facts
 from treescan.report.hinge_sketch import HingeFlowable
 from treescan.report.plan_json import plan_identity
+from treescan.report.ribbons import wood_of
+from treescan.report.sketch import Sketch
 from treescan.report.sketch_pdf import SketchFlowable
-from treescan.report.tables import anchor_table, haul_table, limits_list, summary_rows, truck_table
-from treescan.report.wording import Words, fill
+from treescan.report.tables import (
+    anchor_words,
+    as_text,
+    card_words,
+    governs_text,
+    haul_words,
+    left_out,
+    limits_list,
+    quote_words,
+    sentences,
+    shown_places,
+    summary_rows,
+    target_words,
+    tie_in_words,
+    truck_words,
+)
 from treescan.units import UnitSystem
 
 Paper = Literal["letter", "a4"]
@@ -62,21 +79,30 @@ def cut_card_pdf(
     """
     _fonts()
     size = LETTER if (paper or ("letter" if units == "us" else "a4")) == "letter" else A4
-    story = _cover(result, units, size[0] - 2 * MARGIN)
+    story = _cover(result, units, size[0] - 2 * MARGIN, size[1] - 2 * MARGIN)
     facts = step_facts(result)
     steps = result.plan.steps if result.plan else ()
     if rows:
         story += [PageBreak(), _row_table(facts, units, size[0] - 2 * MARGIN)]
     else:
         story.append(PageBreak())
+        wood, width = wood_of(result), size[0] - 2 * MARGIN
+        base = site_sketch(result, wood, 0.26 * width)
         for step, fact in zip(steps, facts, strict=True):
-            story += [_card(result, step, fact, units, size[0] - 2 * MARGIN), Spacer(1, 10)]
+            drawings = (
+                cut_sketch(result, step, wood, 0.26 * width),
+                base,
+                step_overlay(result, wood, step, base),
+            )
+            below = step.hinge_below_level_deg or 0.0
+            story += [_card(fact, drawings, units, width, below), Spacer(1, 10)]
     story += _last_pages(result, units, size[0] - 2 * MARGIN)
     return _build(result, story, size)
 
 
 def _fonts() -> None:
     """Register the DejaVu fonts that come with matplotlib: the built-in ones lack ≤ and →."""
+    rl_config.useA85 = 0  # binary streams: smaller and faster than letters
     if "Sans" in pdfmetrics.getRegisteredFontNames():
         return
     folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
@@ -161,7 +187,7 @@ def _build(result: JobResult, story: list[Flowable], size: tuple[float, float]) 
     return out.getvalue()
 
 
-def _cover(result: JobResult, units: UnitSystem, width: float) -> list[Flowable]:
+def _cover(result: JobResult, units: UnitSystem, width: float, height: float) -> list[Flowable]:
     plan = result.plan
     story: list[Flowable] = [
         _say(f"Cut list: {result.site.job.name}", 20, bold=True),
@@ -176,28 +202,36 @@ def _cover(result: JobResult, units: UnitSystem, width: float) -> list[Flowable]
             )
     rows = summary_rows(result)
     half = (len(rows) + 1) // 2
-    cells = []
-    for i in range(half):
-        row: list[object] = []
-        for name, words in (
-            rows[i],
-            rows[i + half] if i + half < len(rows) else ("", wording.plain("")),
-        ):
-            row += [_say(name, 9), _say(words.text(units), 9.5, bold=True)]
-        cells.append(row)
+    right = [*rows[half:], *[("", wording.plain(""))] * (2 * half - len(rows))]
+    cells = [
+        [
+            cell
+            for name, words in pair
+            for cell in (_say(name, 9), _say(words.text(units), 9.5, bold=True))
+        ]
+        for pair in zip(rows[:half], right, strict=True)
+    ]
     table = Table(cells, [0.2 * width, 0.3 * width] * 2)
     table.setStyle(_lines())
-    story += [Spacer(1, 4), table, Spacer(1, 8)]
-    story.append(SketchFlowable(plan_sketch(result, width_pt=0.9 * width), width, units, 430))
-    story += [Spacer(1, 6), *(_bullet(c) for c in all_cautions(result)[:3])]
-    story.append(Spacer(1, 6))
-    story.append(
+    below: list[Flowable] = [
+        Spacer(1, 6),
+        *(_bullet(c) for c in all_cautions(result)[:3]),
+        Spacer(1, 6),
         _say(
             "Accepted by (name, licence, signature): ___________________________  Date: __________",
             9,
-        )
-    )
-    return story
+        ),
+    ]
+    story += [Spacer(1, 4), table, Spacer(1, 8)]
+    room = height - sum(f.wrap(width, height)[1] + _after(f) for f in (*story, *below)) - 16
+    x0, y0, x1, y1 = plan_window(result, plan.steps if plan else ())
+    wide = min(width, (max(room, 160.0) - 11) * (x1 - x0) / (y1 - y0))
+    story.append(SketchFlowable(plan_sketch(result, width_pt=wide), wide, units))
+    return story + below
+
+
+def _after(flowable: Flowable) -> float:
+    return float(flowable.getSpaceAfter() + flowable.getSpaceBefore())
 
 
 def _lines() -> TableStyle:
@@ -213,82 +247,31 @@ def _lines() -> TableStyle:
     )
 
 
-def _bullet(text: str, size: float = 8.5) -> Paragraph:
-    style = ParagraphStyle("b", parent=_style(size), leftIndent=10, bulletIndent=0)
+def _bullet(text: str, size: float = 8.5, *, bold: bool = False) -> Paragraph:
+    style = ParagraphStyle("b", parent=_style(size, bold=bold), leftIndent=10, bulletIndent=0)
     return Paragraph(escape(text), style, bulletText="•")
 
 
-def card_words(fact: StepFacts) -> list[tuple[str, Words]]:
-    """Lines of a card as (what, words); lines that do not apply are left out."""
-    lines = [
-        ("Cut", fill("{}; {} of wood", fact.cut, fact.saw)),
-        ("Piece", fact.size),
-        ("Weight", fill("{}; plan on {}", fact.weight, fact.plan_on)),
-        ("Tie", fact.tie),
-        ("Anchor", fact.anchor),
-        ("Line load", fact.line),
-        ("Anchor load", fact.anchor_load),
-        ("Governed by", wording.bilingual(_governs(fact))),
-        ("Hinge", fact.hinge),
-        ("Goes to", fact.landing),
-        ("Closest", fact.closest),
-        ("People, time", wording.plain(f"{fact.people} people, {fact.minutes}")),
-        ("Trials", wording.plain(fact.chance)),
-    ]
-    return [(name, words) for name, words in lines if words]
-
-
-def _governs(fact: StepFacts) -> str:
-    if fact.share is None:
-        return ""
-    return f"{fact.governs}: {wording.percent(fact.share)} of its limit"
-
-
 def _card(
-    result: JobResult, step: Step, fact: StepFacts, units: UnitSystem, width: float
+    fact: StepFacts,
+    drawings: tuple[Sketch, Sketch, Sketch],
+    units: UnitSystem,
+    width: float,
+    below: float,
 ) -> KeepTogether:
+    """One framed card: head with tick box, lines left, drawings right, warnings below.
+
+    ``drawings`` are the cut from the side, the site from above, and the step upon the site.
+    """
     picture = 0.26 * width
-    text = [
-        [_say(name, 8.5), _say(words.text(units), 9.5, bold=name in {"Weight", "Cut", "Tie"})]
-        for name, words in card_words(fact)
-    ]
-    lines = Table(text, [0.105 * width, 0.365 * width])
-    lines.setStyle(
-        TableStyle(
-            [
-                ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                ("TOPPADDING", (0, 0), (-1, -1), 1),
-                ("BOTTOMPADDING", (0, 0), (-1, -1), 1),
-                ("LEFTPADDING", (0, 0), (-1, -1), 2),
-                ("RIGHTPADDING", (0, 0), (-1, -1), 2),
-            ]
-        )
-    )
-    side = [
-        SketchFlowable(cut_sketch(result, step, picture), picture - 6, units),
-    ]
-    above: list[Flowable] = [
-        SketchFlowable(plan_sketch(result, step, picture), picture - 6, units, picture + 5)
-    ]
+    side = SketchFlowable(drawings[0], picture - 6, units)
+    above = SketchFlowable(drawings[2], picture - 6, units, picture + 5, base=drawings[1])
+    hinge: list[Flowable] = []
     if fact.hinge_azimuth_deg is not None:
-        above.append(
-            HingeFlowable(fact.hinge_azimuth_deg, step.hinge_below_level_deg or 0.0, picture - 6)
-        )
-    head = Table(
-        [
-            [
-                _TickBox(),
-                _say(f"{fact.number}.  {fact.name}", 13, bold=True),
-                _say(fact.method.upper(), 11, bold=True),
-            ]
-        ],
-        [26, 0.55 * width - 26, 0.45 * width - 0.5],
-    )
-    head.setStyle(
-        TableStyle([("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("LEFTPADDING", (0, 0), (-1, -1), 4)])
-    )
-    body: list[list[object]] = [[head, "", ""], [lines, side, above]]
-    marks = [("! " + w.text(units)) for w in fact.broken] + [w.text(units) for w in fact.warnings]
+        hinge = [HingeFlowable(fact.hinge_azimuth_deg, below, picture - 6)]
+    marks = _marks(fact, units)
+    lines: list[Flowable] = [_card_lines(fact, units, width), *([] if marks else hinge)]
+    body: list[list[object]] = [[_card_head(fact, width), "", ""], [lines, side, above]]
     style = [
         ("BOX", (0, 0), (-1, -1), 1.2, colors.black),
         ("LINEBELOW", (0, 0), (-1, 0), 0.8, colors.black),
@@ -298,12 +281,48 @@ def _card(
         ("RIGHTPADDING", (0, 0), (-1, -1), 3),
     ]
     if marks:
-        title = "LIMIT BROKEN" if fact.broken else "WARNING"
-        body.append([[_say(title, 9.5, bold=True), *(_bullet(m, 9) for m in marks)], "", ""])
-        style += [("SPAN", (0, 2), (-1, 2)), ("LINEABOVE", (0, 2), (-1, 2), 0.8, colors.black)]
+        body.append([marks, "", hinge])
+        last = (1, 2) if hinge else (2, 2)
+        style += [("SPAN", (0, 2), last), ("LINEABOVE", (0, 2), (-1, 2), 0.8, colors.black)]
     table = Table(body, [0.48 * width, 0.26 * width, 0.26 * width])
     table.setStyle(TableStyle(style))
     return KeepTogether([table])
+
+
+def _marks(fact: StepFacts, units: UnitSystem) -> list[Flowable]:
+    """Broken limits, then warnings, each under its own word."""
+    marks: list[Flowable] = []
+    for title, texts, bold in (
+        ("LIMIT BROKEN: do not make this cut as it stands", fact.broken, True),
+        ("WARNING", fact.warnings, False),
+    ):
+        if texts:
+            marks.append(_say(title, 9.5, bold=True))
+            marks += [_bullet(w.text(units), 9, bold=bold) for w in texts]
+    return marks
+
+
+def _card_head(fact: StepFacts, width: float) -> Table:
+    name = _say(f"{fact.number}.  {fact.name}", 13, bold=True)
+    way = _say(fact.method.upper(), 11, bold=True)
+    head = Table([[_TickBox(), name, way]], [26, 0.55 * width - 26, 0.45 * width - 6.5])
+    head.setStyle(
+        TableStyle([("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("LEFTPADDING", (0, 0), (-1, -1), 4)])
+    )
+    return head
+
+
+def _card_lines(fact: StepFacts, units: UnitSystem, width: float) -> Table:
+    big = {"Weight", "Cut", "Tie"}
+    text = [
+        [_say(name, 8.5), _say(words.text(units), 9.5, bold=name in big)]
+        for name, words in card_words(fact)
+    ]
+    lines = Table(text, [0.105 * width, 0.365 * width])
+    tight = [(f"{side}PADDING", (0, 0), (-1, -1), 1) for side in ("TOP", "BOTTOM")]
+    tight += [(f"{side}PADDING", (0, 0), (-1, -1), 2) for side in ("LEFT", "RIGHT")]
+    lines.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), *tight]))
+    return lines
 
 
 class _TickBox(Flowable):
@@ -328,7 +347,7 @@ def _row_table(facts: tuple[StepFacts, ...], units: UnitSystem, width: float) ->
             loads += [
                 f"line {f.line.text(units)}",
                 f"anchor {f.anchor_load.text(units)}",
-                _governs(f),
+                governs_text(f),
             ]
         notes = [*(f"! {w.text(units)}" for w in f.broken), *(w.text(units) for w in f.warnings)]
         rows.append(
@@ -359,27 +378,48 @@ def _row_table(facts: tuple[StepFacts, ...], units: UnitSystem, width: float) ->
 
 def _last_pages(result: JobResult, units: UnitSystem, width: float) -> list[Flowable]:
     story: list[Flowable] = [PageBreak()]
-    sections: list[tuple[str, list[list[str]], Callable[[int], list[float]]]] = [
+    plan = result.plan
+    places = shown_places(plan.anchors) if plan else ()
+    ties = shown_places(plan.tie_ins, 3) if plan else ()
+    tables: list[tuple[str, list[list[str]], tuple[float, ...], str]] = [
+        (
+            "Keep clear of",
+            as_text(target_words(result), units),
+            (0.3, 0.22, 0.16, 0.18, 0.14),
+            "",
+        ),
         (
             "Anchors, best first",
-            anchor_table(result, units),
-            lambda n: [0.09, 0.1, 0.13, 0.19, 0.16, 0.33],
+            as_text(anchor_words(result), units),
+            (0.09, 0.1, 0.13, 0.19, 0.16, 0.33),
+            left_out(plan.anchors, len(places)) if plan else "",
         ),
-        ("To haul", haul_table(result, units), lambda n: [1 / n] * n),
-        ("Truck loads", truck_table(result, units), lambda n: [0.22, 0.1, 0.14, 0.18, 0.36]),
+        (
+            "Tie-in places",
+            as_text(tie_in_words(result), units),
+            (0.1, 0.12, 0.14, 0.64),
+            left_out(plan.tie_ins, len(ties)) if plan else "",
+        ),
+        ("To haul", as_text(haul_words(result), units), (0.36, 0.1, 0.2, 0.17, 0.17), ""),
+        ("Truck loads", as_text(truck_words(result), units), (0.2, 0.1, 0.1, 0.18, 0.42), ""),
+        ("Quote sheet", as_text(quote_words(result), units), (), ""),
     ]
-    for title, rows, shares in sections:
+    for title, rows, shares, foot in tables:
         if len(rows) < 2:
             continue
+        shares = shares or (1 / len(rows[0]),) * len(rows[0])
         cells = [[_say(c, 8.5, bold=i == 0) for c in row] for i, row in enumerate(rows)]
-        table = Table(cells, [s * width for s in shares(len(rows[0]))], repeatRows=1)
+        table = Table(cells, [s * width for s in shares], repeatRows=1)
         table.setStyle(_lines())
-        story += [_say(title, 13, bold=True), table, Spacer(1, 10)]
+        story += [CondPageBreak(110), _say(title, 13, bold=True), table]
+        story += [_say(foot, 8.5)] if foot else []
+        story.append(Spacer(1, 10))
     for title, texts in (
         ("What the scan did not see", result.unseen),
         ("Limits and assumptions in force", [w.text(units) for w in limits_list(result)]),
         ("Cautions", all_cautions(result)),
     ):
         if texts:
-            story += [_say(title, 13, bold=True), *(_bullet(t, 9) for t in texts), Spacer(1, 8)]
+            story += [CondPageBreak(80), _say(title, 13, bold=True)]
+            story += [*(_bullet(sentences(t), 9) for t in texts), Spacer(1, 8)]
     return story

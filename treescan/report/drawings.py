@@ -10,6 +10,7 @@ from shapely.geometry import LineString, MultiPoint, Polygon
 from treescan.planning.types import JobResult, Step
 from treescan.report import colours, wording
 from treescan.report.frames import azimuth_deg
+from treescan.report.ribbons import STAYS, Wood, wood_of
 from treescan.report.site_shapes import target_outline
 from treescan.report.sketch import (
     PLAN,
@@ -19,33 +20,27 @@ from treescan.report.sketch import (
     scale_bar,
     side_view,
     swept_outline,
-    wood_outline,
 )
 from treescan.report.wording import Words, plain
 
 Floats = npt.NDArray[np.float64]
-STANDING, PIECE, GONE = "#B9B4AA", "#222222", "#EEEBE4"
+ON_LINE = ("lower", "speed line")
+STANDING, PIECE, GONE = "#6B6459", "#222222", "#D8D3C8"
 
 
-def plan_sketch(result: JobResult, step: Step | None = None, width_pt: float = 500.0) -> Sketch:
+def plan_sketch(result: JobResult, wood: Wood | None = None, width_pt: float = 500.0) -> Sketch:
     """The site from above: targets, wires, zones, swept ground and landings; north is up.
 
-    With ``step`` only that step's path and landing are drawn.  ``width_pt`` is how wide it will
-    be drawn, which decides how much room the letters take.
+    ``width_pt`` is how wide it will be drawn, which decides how much room the letters take;
+    ``wood`` saves working it out again.
     """
-    steps = (step,) if step else (result.plan.steps if result.plan else ())
-    sketch = Sketch(_plan_window(result, steps), "Site from above, north up", width_pt=width_pt)
+    steps = result.plan.steps if result.plan else ()
+    sketch = Sketch(plan_window(result, steps), "Site from above, north up", width_pt=width_pt)
     _zones(result, sketch)
     _swept(sketch, steps)
-    _crown(result, sketch, faint=step is not None)
+    _crown(result, wood or wood_of(result), sketch, STANDING)
     _targets(result, sketch)
-    if step is None:
-        _landings(sketch, steps)
-    else:
-        _one_step(sketch, step)
-        sketch.area(
-            wood_outline(result.graph, step.piece.nodes, PLAN, 0.03), PIECE, PIECE, width_pt=0.3
-        )
+    _landings(sketch, steps)
     _wires(result, sketch)
     _names(result, sketch)
     north_arrow(sketch)
@@ -54,10 +49,38 @@ def plan_sketch(result: JobResult, step: Step | None = None, width_pt: float = 5
     return sketch
 
 
-def _plan_window(result: JobResult, steps: tuple[Step, ...]) -> tuple[float, float, float, float]:
+def site_sketch(result: JobResult, wood: Wood, width_pt: float = 240.0) -> Sketch:
+    """What all steps share, seen from above, for :func:`step_overlay` to be drawn upon."""
+    steps = result.plan.steps if result.plan else ()
+    sketch = Sketch(plan_window(result, steps), "Site from above, north up", width_pt=width_pt)
+    _zones(result, sketch)
+    _crown(result, wood, sketch, GONE)
+    _targets(result, sketch)
+    _wires(result, sketch)
+    _names(result, sketch)
+    north_arrow(sketch)
+    scale_bar(sketch)
+    sketch.settle()
+    return sketch
+
+
+def step_overlay(result: JobResult, wood: Wood, step: Step, base: Sketch) -> Sketch:
+    """One step's piece, way and landing, in the window of the site's sketch."""
+    sketch = Sketch(
+        base.window_m, f"Step {step.number} from above, north up", width_pt=base.width_pt
+    )
+    _swept(sketch, (step,))
+    bands = wood.bands(PLAN, wood.owner == step.number, 1.2 * base.metre_per_pt * 0.5)
+    sketch.bands(bands, PIECE)
+    _one_step(sketch, step)
+    return sketch
+
+
+def plan_window(result: JobResult, steps: tuple[Step, ...]) -> tuple[float, float, float, float]:
+    """Window of the drawings from above: crown, zones, landings, and targets that are near."""
     site = result.site.localised(result.origin_m)
     shapes = [MultiPoint(result.graph.position_m[:, :2]).convex_hull.buffer(1.0)]
-    near = shapes[0].buffer(12.0)
+    near = shapes[0].buffer(4.0)
     shapes += [Polygon(z.footprint_m).intersection(near) for z in site.drop_zone]
     shapes += [Polygon(z.footprint_m).intersection(near) for z in site.landing]
     shapes += [target_outline(t).intersection(near) for t in site.target]
@@ -92,29 +115,29 @@ def _zones(result: JobResult, sketch: Sketch) -> None:
 
 
 def _swept(sketch: Sketch, steps: tuple[Step, ...]) -> None:
+    """Ground swept by falling pieces (grey) and by pieces on the line (blue, dashed)."""
     box = shapely.box(*sketch.window_m)
-    for step in steps:
-        p = step.piece
-        if not len(step.path.time_s):
-            continue
-        area = swept_outline(
-            p.outline_m,
-            p.outline_radius_m,
-            p.centre_m,
-            step.path.centre_m,
-            step.path.rotation,
-            PLAN,
-        )
-        shape = area.intersection(box)
-        one = len(steps) == 1
-        sketch.area(shape, "#000000", "#555555", opacity=0.12 if one else 0.035, width_pt=0.3)
-        sketch.area(shape, None, "#777777", width_pt=0.5 if one else 0.25, dash_pt=(2, 2))
+    for on_line, fill, stroke in ((False, "#000000", "#777777"), (True, "#56B4E9", "#0072B2")):
+        areas = [_swept_by(s) for s in steps if (s.method in ON_LINE) == on_line]
+        shape = shapely.union_all(areas).intersection(box) if areas else Polygon()
+        sketch.area(shape, fill, None, opacity=0.12)
+        sketch.area(shape, None, stroke, width_pt=0.6, dash_pt=(3, 2) if on_line else ())
 
 
-def _crown(result: JobResult, sketch: Sketch, *, faint: bool) -> None:
-    everything = np.arange(1, len(result.graph))
-    wood = wood_outline(result.graph, everything, PLAN, 0.05)
-    sketch.area(wood, STANDING if not faint else GONE, "#8A8378", width_pt=0.25)
+def _swept_by(step: Step) -> Polygon:
+    p, path = step.piece, step.path
+    if not len(path.time_s):
+        return Polygon()
+    return swept_outline(
+        p.outline_m, p.outline_radius_m, p.centre_m, path.centre_m, path.rotation, PLAN
+    )
+
+
+def _crown(result: JobResult, wood: Wood, sketch: Sketch, colour: str) -> None:
+    everything = np.ones(len(wood.owner), dtype=bool)
+    hull = MultiPoint(result.graph.position_m[:, :2]).convex_hull
+    sketch.area(hull, None, "#8A8378", width_pt=0.6, dash_pt=(1, 2))
+    sketch.bands(wood.bands(PLAN, everything, 0.5 * sketch.metre_per_pt), colour)
     base = result.graph.position_m[0]
     sketch.dot(base, max(result.measures.dbh_m / 2, 0.15), "#5A4A33", "#000000")
 
@@ -169,7 +192,7 @@ def _short(sketch: Sketch, name: str) -> Words:
 def _landings(sketch: Sketch, steps: tuple[Step, ...]) -> None:
     """Landing places; those close together share one mark with all their numbers."""
     groups: list[list[Step]] = []
-    near = 16 * sketch.metre_per_pt
+    near = 24 * sketch.metre_per_pt
     for step in steps:
         end = step.path.landing_m[:2]
         for group in groups:
@@ -182,9 +205,15 @@ def _landings(sketch: Sketch, steps: tuple[Step, ...]) -> None:
     for group in groups:
         end = np.mean([s.path.landing_m[:2] for s in group], axis=0)
         sketch.dot(end, 2.6 * sketch.metre_per_pt, "#000000", "#FFFFFF", width_pt=0.8)
-        text = plain(number_runs([s.number for s in group]))
+        text = plain(landing_text([s.number for s in group]))
         at = end + np.array([0.0, 4 * sketch.metre_per_pt])
         sketch.say(at, text, _letters(sketch), bold=True, loose=True)
+
+
+def landing_text(numbers: list[int], longest: int = 14) -> str:
+    """Step numbers at a landing, or how many they are when the list is long."""
+    text = number_runs(numbers)
+    return text if len(text) <= longest else f"{len(numbers)} pieces"
 
 
 def number_runs(numbers: list[int]) -> str:
@@ -216,18 +245,16 @@ def _one_step(sketch: Sketch, step: Step) -> None:
         sketch.line(np.stack([end[:2] - arm, end[:2] + arm]), "#0072B2", width_pt=1.6)
 
 
-def standing_nodes(result: JobResult, step: Step) -> npt.NDArray[np.int64]:
-    """Nodes still on the tree when this step is cut, the piece itself left out."""
-    keep = np.ones(len(result.graph), dtype=bool)
-    keep[0] = False
-    for other in result.plan.steps if result.plan else ():
-        if other.number <= step.number:
-            keep[other.piece.nodes] = False
-    return np.flatnonzero(keep)
+def standing_runs(wood: Wood, step: Step) -> npt.NDArray[np.bool_]:
+    """Runs still on the tree when this step is cut, the piece itself left out, shape (r,)."""
+    return (wood.owner == STAYS) | (wood.owner > step.number)
 
 
-def cut_sketch(result: JobResult, step: Step, width_pt: float = 240.0) -> Sketch:
+def cut_sketch(
+    result: JobResult, step: Step, wood: Wood | None = None, width_pt: float = 240.0
+) -> Sketch:
     """One cut from the side: the piece dark, what stands grey, cut, tie, anchor and way drawn."""
+    wood = wood or wood_of(result)
     p = step.piece
     out = np.asarray(p.centre_m - p.cut_m)[:2]
     if np.hypot(*out) < 0.2:
@@ -236,17 +263,16 @@ def cut_sketch(result: JobResult, step: Step, width_pt: float = 240.0) -> Sketch
     view = side_view(looking)
     title = f"Seen from the {_side_word(looking)}"
     sketch = Sketch(_cut_window(result, step, view), title, width_pt=width_pt)
-    stands = wood_outline(result.graph, standing_nodes(result, step), view, 0.03)
-    box = shapely.box(*sketch.window_m)
+    least = 0.8 * sketch.metre_per_pt
     _ground_line(result, sketch, step, view)
-    sketch.area(stands.intersection(box), "#D5D1C8", "#8A8378", width_pt=0.3)
-    piece = wood_outline(result.graph, p.nodes, view, 0.02)
-    sketch.area(piece.intersection(box), "#4A4A4A", "#000000", width_pt=0.4)
+    stands = wood.bands(view, standing_runs(wood, step), least, sketch.window_m)
+    sketch.bands(stands, "#CFCAC0")
+    sketch.bands(wood.bands(view, wood.owner == step.number, least / 2), "#3C3C3C")
     for part in clipped(step.path.centre_m @ view.T, sketch.window_m):
         sketch.line(part, "#000000", width_pt=1.0, dash_pt=(1, 2))
     _line_and_tie(result, sketch, step, view)
     _cut_mark(sketch, step, view)
-    scale_bar(sketch, 6.5)
+    scale_bar(sketch, 6.5, away_from_m=p.cut_m @ view.T)
     sketch.settle()
     return sketch
 
@@ -257,16 +283,16 @@ def _side_word(looking_deg: float) -> str:
 
 def _cut_window(result: JobResult, step: Step, view: Floats) -> tuple[float, float, float, float]:
     """Square window round the piece, its tie, and the anchor when it is not far."""
-    points = [
-        result.graph.position_m[step.piece.nodes] @ view.T,
-        np.atleast_2d(step.piece.cut_m @ view.T),
-    ]
+    wood = result.graph.position_m[step.piece.nodes] @ view.T
+    cut = step.piece.cut_m @ view.T
+    room = 0.25 * float(np.ptp(np.vstack([wood, cut[None]]), axis=0).max())
+    points = [wood, cut + room * np.array([[-1.0, -0.6], [0.0, 0.6]])]
     anchor = _anchor_place(result, step)
     if anchor is not None:
         points.append(np.atleast_2d(anchor @ view.T))
     cloud = np.vstack(points)
     low, high = cloud.min(0), cloud.max(0)
-    half = max(float((high - low).max()) / 2 * 1.12, 1.5)
+    half = max(float((high - low).max()) / 2 * 1.08, 1.2)
     middle = (low + high) / 2
     return (
         float(middle[0] - half),

@@ -202,4 +202,5 @@ def _chance(chance: float | None) -> str:
         return ""
     if chance <= 0:
         return "no limit broken in any trial"
-    return f"a limit broken in {max(chance * 100, 0.1):.1f} % of trials"
+    digits = 0 if chance >= 0.1 else 1
+    return f"a limit broken in {max(chance * 100, 0.1):.{digits}f} % of trials"

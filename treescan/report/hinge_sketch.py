@@ -47,7 +47,7 @@ class HingeFlowable(Flowable):
     def __init__(self, azimuth_deg: float, below_level_deg: float, width_pt: float) -> None:
         super().__init__()
         self.azimuth_deg, self.below = azimuth_deg, below_level_deg
-        self.width, self.height = width_pt, 66.0
+        self.width, self.height = width_pt, 74.0
 
     def wrap(self, *_: float) -> tuple[float, float]:
         """Size on the page."""
@@ -57,7 +57,7 @@ class HingeFlowable(Flowable):
         """Draw on the canvas platypus hands over."""
         page, radius = self.canv, 15.0
         page.saveState()
-        page.translate(36, 34)
+        page.translate(38, 42)
         parts = section_points(self.azimuth_deg, radius)
         page.setLineWidth(1)
         page.circle(0, 0, radius)
@@ -81,9 +81,9 @@ class HingeFlowable(Flowable):
         page.drawPath(head, fill=1)
         page.restoreState()
         page.setFont("Sans-Bold", 8.5)
-        page.drawString(76, 44, f"Aim {short_compass(self.azimuth_deg)}")
-        page.drawString(76, 33, f"({self.azimuth_deg:.0f}°)")
+        page.drawString(78, 52, f"Aim {short_compass(self.azimuth_deg)}")
+        page.drawString(78, 41, f"({self.azimuth_deg:.0f}°)")
         page.setFont("Sans", 6.5)
-        page.drawString(76, 22, "grey: face")
-        page.drawString(76, 14, "lines: hinge")
+        page.drawString(78, 30, "grey: face")
+        page.drawString(78, 22, "lines: hinge")
         page.drawString(2, 2, "Hinge from above, north up")

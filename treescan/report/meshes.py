@@ -18,6 +18,7 @@ from treescan.report.cautions import SHORT
 from treescan.report.facts import StepFacts, step_facts
 from treescan.report.gltf import GltfWriter, Json
 from treescan.report.limb_surface import Surface, piece_surfaces
+from treescan.report.ribbons import STAYS, piece_of_node
 from treescan.report.site_shapes import (
     Solid,
     ball,
@@ -28,18 +29,9 @@ from treescan.report.site_shapes import (
     ring,
     target_outline,
 )
+from treescan.report.tables import shown_places
 
-STAYS = 0
 _HALF = float(np.sqrt(0.5))
-Ints = npt.NDArray[np.int64]
-
-
-def piece_of_node(result: JobResult) -> Ints:
-    """Step that takes each node away, shape (n,); 0 where it stays standing."""
-    owner = np.full(len(result.graph), STAYS, dtype=np.int64)
-    for step in result.plan.steps if result.plan else ():
-        owner[step.piece.nodes] = step.number
-    return owner
 
 
 def tree_glb(result: JobResult, *, sides: int = 14, with_ground: bool = True) -> bytes:
@@ -155,8 +147,8 @@ def _add(
 def _add_anchors(out: GltfWriter, result: JobResult, frame: int) -> None:
     assert result.plan is not None
     for word, colour, ranked in (
-        ("anchor", colours.ANCHOR, result.plan.anchors),
-        ("tie-in", colours.TIE_IN, result.plan.tie_ins),
+        ("anchor", colours.ANCHOR, shown_places(result.plan.anchors)),
+        ("tie-in", colours.TIE_IN, shown_places(result.plan.tie_ins, 3)),
     ):
         group = out.node(f"{word}s", frame) if ranked else None
         for item in ranked:
@@ -170,10 +162,8 @@ def _add_anchors(out: GltfWriter, result: JobResult, frame: int) -> None:
                 "governs": a.governs,
                 "reason": item.reason,
             }
-            size = max(0.18, 0.75 * a.diameter_m)
-            solid = ball(a.position_m, size)
-            assert group is not None
-            _add(out, group, f"{word} {a.anchor_id}", solid, colour, 1.0, extras)
+            solid = ball(a.position_m, float(np.clip(0.6 * a.diameter_m, 0.14, 0.3)))
+            _add(out, group or frame, f"{word} {a.anchor_id}", solid, colour, 1.0, extras)
 
 
 def _add_way(out: GltfWriter, result: JobResult, step: Step, frame: int) -> None:
@@ -184,7 +174,7 @@ def _add_way(out: GltfWriter, result: JobResult, step: Step, frame: int) -> None
         out,
         group,
         f"path {tag}",
-        pipe(_spaced(path), 0.05),
+        pipe(_spaced(path), 0.035, 5),
         colours.PATH,
         1.0,
         {"kind": step.path.kind},
@@ -197,7 +187,7 @@ def _add_way(out: GltfWriter, result: JobResult, step: Step, frame: int) -> None
     _add(out, group, f"landing {tag}", mark, colours.LANDING, 1.0, {"landing": step.landing})
 
 
-def _spaced(path: npt.NDArray[np.float64], step_m: float = 0.25) -> npt.NDArray[np.float64]:
+def _spaced(path: npt.NDArray[np.float64], step_m: float = 0.4) -> npt.NDArray[np.float64]:
     """Points of a path about ``step_m`` apart."""
     s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))])
     if s[-1] <= step_m:
@@ -211,7 +201,7 @@ def _add_site(out: GltfWriter, result: JobResult, frame: int) -> None:
     for target in site.target:
         solid = prism(target_outline(target), ground, target.base_m, target.height_m)
         extras: Json = {"margin_m": target.margin_m, "height_m": target.height_m}
-        _add(out, frame, f"target {target.name}", solid, colours.TARGET, 0.75, extras)
+        _add(out, frame, f"target {target.name}", solid, colours.TARGET, 0.55, extras)
     for wire in site.conductor:
         solid = pipe(np.asarray(wire.path_m), 0.06)
         extras = {"kilovolts": wire.kilovolts, "margin_m": wire.margin_m}

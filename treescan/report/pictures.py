@@ -27,6 +27,7 @@ from treescan.report.frames import uphill_ground_m
 from treescan.report.schedule_chart import schedule_rows
 from treescan.report.sketch import side_view, wood_quads
 from treescan.report.sketch_axes import draw_sketch
+from treescan.report.tables import shown_places
 from treescan.skeleton.graph import SOURCE_NAMES
 from treescan.units import FOOT_M, UnitSystem
 
@@ -57,6 +58,8 @@ def write_pictures(result: JobResult, folder: Path, units: UnitSystem = "metric"
     for name, picture in wanted:
         with matplotlib.rc_context(RC):
             figure = picture(result, units)
+            figure.draw_without_rendering()
+            figure.set_layout_engine("none")
             for kind, meta in (("png", {"Software": None}), ("svg", {"Date": None})):
                 path = folder / f"{name}.{kind}"
                 figure.savefig(path, dpi=150, metadata=meta)
@@ -184,8 +187,8 @@ def anchors_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
     assert result.plan is not None
     marks = []
     for word, colour, ranked in (
-        ("anchor", colours.ANCHOR, result.plan.anchors),
-        ("tie-in", colours.TIE_IN, result.plan.tie_ins),
+        ("anchor", colours.ANCHOR, shown_places(result.plan.anchors)),
+        ("tie-in", colours.TIE_IN, shown_places(result.plan.tie_ins, 3)),
     ):
         for item in ranked:
             a = item.anchor

@@ -12,19 +12,20 @@ import json
 from html import escape
 from importlib import resources
 from importlib.util import find_spec
+from pathlib import Path
 
 import numpy as np
 
-from treescan.planning.types import JobResult, Step
+from treescan.planning.types import JobResult
 from treescan.report import colours, tables, wording
 from treescan.report.cautions import SHORT, all_cautions
-from treescan.report.cut_card import card_words
-from treescan.report.drawings import cut_sketch, plan_sketch
+from treescan.report.drawings import cut_sketch, plan_sketch, site_sketch, step_overlay
 from treescan.report.facts import StepFacts, step_facts
 from treescan.report.meshes import tree_glb
 from treescan.report.plan_json import plan_identity
+from treescan.report.ribbons import wood_of
 from treescan.report.schedule_chart import schedule_svg
-from treescan.report.sketch_svg import sketch_svg
+from treescan.report.sketch_svg import sketch_group, sketch_svg
 from treescan.report.wording import Words, fill
 from treescan.units import UnitSystem
 
@@ -47,9 +48,9 @@ def report_html(result: JobResult, units: UnitSystem = "metric", *, three_d: boo
         _stop(result),
         _view(result, three),
         _plan_picture(result),
+        _table("Keep clear of", "targets", tables.target_words(result)),
         _cut_list(result),
-        _table("Anchors, best first", "anchors", tables.anchor_words(result)),
-        _table("Tie-in places", "tie-in", tables.tie_in_words(result)),
+        _anchors(result),
         _weights(result),
         _haul(result),
         _schedule(result),
@@ -57,7 +58,7 @@ def report_html(result: JobResult, units: UnitSystem = "metric", *, three_d: boo
         _sentences(
             "What the scan did not see",
             "unseen",
-            [wording.bilingual(t) for t in (*result.unseen, *result.graph.notes)],
+            [wording.bilingual(tables.sentences(t)) for t in (*result.unseen, *result.graph.notes)],
         ),
         _sentences("Limits and assumptions in force", "limits", tables.limits_list(result)),
         _sentences("Cautions", "cautions", [wording.bilingual(c) for c in all_cautions(result)]),
@@ -69,12 +70,13 @@ def report_html(result: JobResult, units: UnitSystem = "metric", *, three_d: boo
 
 def three_source() -> str | None:
     """Text of the three.js bundle inside nicegui, or None when it is not installed."""
-    if find_spec("nicegui") is None:
+    found = find_spec("nicegui")  # found without importing it, which takes seconds
+    places = list(found.submodule_search_locations or ()) if found else []
+    if not places:
         return None
     try:
-        file = resources.files("nicegui").joinpath(*THREE_PATH)
-        text = file.read_text(encoding="utf-8")
-    except (OSError, ModuleNotFoundError):
+        text = Path(places[0]).joinpath(*THREE_PATH).read_text(encoding="utf-8")
+    except OSError:
         return None
     needed = ("as THREE", "OrbitControls", "as GLTFLoader")
     return text if all(name in text for name in needed) else None
@@ -231,11 +233,12 @@ def _legend() -> str:
 def _plan_picture(result: JobResult) -> str:
     return (
         '<section id="site"><h2>The site from above</h2><figure>'
-        + sketch_svg(plan_sketch(result, width_pt=240), 760)
-        + "<figcaption>North is up. Slanted lines: drop zones and landings. Long dashes: the "
+        + sketch_svg(plan_sketch(result, width_pt=240))
+        + "<figcaption>North is up. Slanted lines: drop zones and landings. Dotted: the crown. "
+        "Long dashes: the "
         "room wanted round targets. "
-        "Grey: what falling and swinging pieces sweep. Numbers by the dots: where each step's "
-        "piece comes down.</figcaption></figure></section>"
+        "Grey: what falling pieces sweep; blue, dashed: what pieces on the line sweep. "
+        "Numbers by the dots: where each step's piece comes down.</figcaption></figure></section>"
     )
 
 
@@ -243,25 +246,28 @@ def _cut_list(result: JobResult) -> str:
     plan = result.plan
     if plan is None:
         return ""
-    cards = [_card(result, s, f) for s, f in zip(plan.steps, step_facts(result), strict=True)]
+    wood = wood_of(result)
+    base = site_sketch(result, wood)
+    cards = [sketch_group(base, "site-base")]
+    for step, fact in zip(plan.steps, step_facts(result), strict=True):
+        side = sketch_svg(cut_sketch(result, step, wood))
+        above = sketch_svg(step_overlay(result, wood, step, base), upon="site-base")
+        cards.append(_card(fact, (side, above)))
     return '<section id="cuts"><h2>Cut list</h2>' + "".join(cards) + "</section>"
 
 
-def _card(result: JobResult, step: Step, fact: StepFacts) -> str:
+def _card(fact: StepFacts, drawings: tuple[str, str]) -> str:
     big = {"Weight", "Cut", "Tie"}
     rows = "".join(
         f"<dt>{say(name)}</dt><dd{' class=big' if name in big else ''}>{say(words)}</dd>"
-        for name, words in card_words(fact)
+        for name, words in tables.card_words(fact)
     )
     marks = "".join(f'<p class="broken">Limit broken: {say(w)}</p>' for w in fact.broken)
     marks += "".join(f'<p class="warn">Warning: {say(w)}</p>' for w in fact.warnings)
     why = "".join(f"<li>{say(w)}</li>" for w in fact.reasons)
     reasons = f"<details><summary>Why this way</summary><ul>{why}</ul></details>" if why else ""
     brief = _brief(fact)
-    pictures = "".join(
-        f"<figure>{sketch_svg(s, 380)}<figcaption>{say(s.title)}</figcaption></figure>"
-        for s in (cut_sketch(result, step), plan_sketch(result, step, 240))
-    )
+    pictures = "".join(f"<figure>{svg}</figure>" for svg in drawings)
     return (
         f'<article class="card" id="step-{fact.number}" data-step="{fact.number}"><header>'
         f'<label class="tick"><input type="checkbox" data-step="{fact.number}" aria-label="Step '
@@ -303,10 +309,23 @@ def _share_bar(fact: StepFacts) -> str:
     )
 
 
-def _table(title: str, key: str, rows: list[list[Words]]) -> str:
+def _anchors(result: JobResult) -> str:
+    if result.plan is None:
+        return ""
+    parts = []
+    for title, key, ranked, rows in (
+        ("Anchors, best first", "anchors", result.plan.anchors, tables.anchor_words(result)),
+        ("Tie-in places", "tie-in", result.plan.tie_ins, tables.tie_in_words(result)),
+    ):
+        more = tables.left_out(ranked, len(rows) - 1)
+        parts.append(_table(title, key, rows, f'<p class="small">{say(more)}</p>' if more else ""))
+    return "".join(parts)
+
+
+def _table(title: str, key: str, rows: list[list[Words]], foot: str = "") -> str:
     if len(rows) < 2:
         return ""
-    return f'<section id="{key}"><h2>{say(title)}</h2>{html_table(rows)}</section>'
+    return f'<section id="{key}"><h2>{say(title)}</h2>{html_table(rows)}{foot}</section>'
 
 
 def html_table(rows: list[list[Words]]) -> str:
@@ -322,25 +341,10 @@ def _cells(head: list[Words], row: list[Words]) -> str:
 
 
 def _weights(result: JobResult) -> str:
-    head = [
-        wording.plain(h)
-        for h in ("Piece", "Through the butt", "Length", "Weight, range", "Most likely", "Plan on")
-    ]
-    rows = [head]
-    for step, fact in zip(
-        result.plan.steps if result.plan else (), step_facts(result), strict=True
-    ):
-        p = step.piece
-        rows.append(
-            [
-                wording.plain(f"{fact.number}. {fact.name}"),
-                wording.diameter(p.butt_diameter_m),
-                wording.length(p.length_m),
-                fact.weight,
-                wording.mass_near(p.mass_kg.likely),
-                fact.plan_on,
-            ]
-        )
+    rows = [[wording.plain(h) for h in ("Piece", "Size", "Weight, range", "Plan on")]]
+    for fact in step_facts(result):
+        name = wording.plain(f"{fact.number}. {fact.name}")
+        rows.append([name, fact.size, fact.weight, fact.plan_on])
     notes = [wording.bilingual(n) for n in (*result.mass.notes, *result.species.notes)]
     species = result.species
     source = f"Numbers of the species: {species.sources} (confidence {species.confidence})."
@@ -404,7 +408,7 @@ def _payload(result: JobResult, three: str | None) -> str:
         data |= {"corner_m": corner, "extent_m": extent}
         blocks = [
             ("three", three.encode()),
-            ("glb", tree_glb(result, sides=10)),
+            ("glb", tree_glb(result, sides=9)),
             ("points", points),
         ]
         blocks += [("colours", rgb)] if rgb is not None else []
@@ -420,7 +424,7 @@ def _payload(result: JobResult, three: str | None) -> str:
 def _points(result: JobResult) -> tuple[bytes, list[float], list[float], bytes | None]:
     """Scan points as 16-bit shares of their box, with corner and extent in metres."""
     xyz, rgb = _near_tree(result)
-    every = max(len(xyz) // POINTS, 1)
+    every = max(-(-len(xyz) // POINTS), 1)
     xyz = xyz[::every]
     corner = xyz.min(0)
     extent = np.maximum(xyz.max(0) - corner, 1e-3)

@@ -79,10 +79,15 @@ class Sketch:
         rings = tuple(
             np.asarray(p.exterior.coords)[:, :2]
             for p in shapely.get_parts(shape)
-            if p.geom_type == "Polygon"
+            if p.geom_type == "Polygon" and not p.is_empty
         )
         if rings:
             self.items.append(Shape(rings, fill, stroke, **style))  # type: ignore[arg-type]
+
+    def bands(self, outlines_m: tuple[Floats, ...], colour: str) -> None:
+        """Add bands of wood in one colour; a hair of the same colour closes the joints."""
+        if outlines_m:
+            self.items.append(Shape(outlines_m, colour, colour, 0.3))
 
     def line(self, points_m: npt.ArrayLike, stroke: str, **style: object) -> None:
         """Add an open line (k, 2)."""
@@ -188,16 +193,6 @@ def wood_quads(
     return tuple(quad)
 
 
-def wood_outline(graph: TreeGraph, nodes: npt.ArrayLike, view: Floats, least_m: float) -> Polygon:
-    """One outline of the wood of some nodes in the view."""
-    quads = wood_quads(graph, nodes, view, least_m)
-    if not quads:
-        return Polygon()
-    shapes = shapely.polygons(np.asarray(quads))
-    whole = shapely.union_all(shapely.buffer(shapes, 0.012, join_style="mitre"))
-    return whole.simplify(0.012)
-
-
 def swept_outline(
     outline_m: Floats,
     radius_m: Floats,
@@ -222,18 +217,22 @@ def swept_outline(
     return shapely.union_all(hulls).simplify(0.05)
 
 
-def scale_bar(sketch: Sketch, size_pt: float = 7.0) -> None:
-    """Add a bar in metres and feet in the lower left corner."""
-    x0, y0, x1, y1 = sketch.window_m
-    wide = x1 - x0
+def scale_bar(
+    sketch: Sketch, size_pt: float = 7.0, away_from_m: npt.ArrayLike | None = None
+) -> None:
+    """Add a bar in metres and feet in a lower corner, the one farther from a given place."""
+    x0, y0, x1, _ = sketch.window_m
+    wide, point = x1 - x0, sketch.metre_per_pt
     metres = max((m for m in (0.5, 1, 2, 5, 10, 20) if m < 0.33 * wide), default=0.5)
-    x, y = x0 + 0.04 * wide, y0 + 0.04 * (y1 - y0)
-    tick = 0.012 * wide
-    sketch.line(
-        [(x, y + tick), (x, y), (x + metres, y), (x + metres, y + tick)], "#000000", width_pt=1.4
-    )
+    x, y, tick = x0 + 5 * point, y0 + 5 * point, 3 * point
     text = f"{metres:g} m ({metres / 0.3048:.{0 if metres >= 1 else 1}f} ft)"
-    sketch.say((x, y + 1.6 * tick), Words(text, text), size_pt, anchor="start")
+    right = away_from_m is not None and float(np.asarray(away_from_m)[0]) < (x0 + x1) / 2
+    if right:
+        x = x1 - 5 * point - max(metres, 0.62 * size_pt * point * len(text))
+    ends = [(x, y + tick), (x, y), (x + metres, y), (x + metres, y + tick)]
+    sketch.line(ends, "#FFFFFF", width_pt=3.0)
+    sketch.line(ends, "#000000", width_pt=1.4)
+    sketch.say((x, y + 1.5 * tick), Words(text, text), size_pt, anchor="start")
 
 
 def north_arrow(sketch: Sketch, size_pt: float = 9.0) -> None:

@@ -11,19 +11,40 @@ from treescan.units import UnitSystem
 Place = Callable[[float, float], str]
 
 
-def sketch_svg(sketch: Sketch, width_px: float = 600.0, units: UnitSystem | None = None) -> str:
+def sketch_svg(
+    sketch: Sketch, width_px: float = 1000.0, units: UnitSystem | None = None, *, upon: str = ""
+) -> str:
     """Return an ``<svg>`` element.
 
-    With ``units`` None every label is written in both systems with the classes ``um`` and
-    ``us``, one of which the page hides.
+    ``upon`` is the id of a group (see :func:`sketch_group`) to draw below this sketch.  With
+    ``units`` None every label is written in both systems with the classes ``um`` and ``us``, one
+    of which the page hides.
     """
-    x0, _, x1, y1 = sketch.window_m
-    scale = width_px / (x1 - x0)
     height = width_px * sketch.aspect
-    point = width_px / sketch.width_pt
+    below = f'<use href="#{escape(upon)}"/>' if upon else ""
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width_px:.0f} {height:.0f}" '
+        f'role="img" aria-label="{escape(sketch.title)}"><title>{escape(sketch.title)}</title>'
+        f'<rect width="100%" height="100%" fill="#fff"/>{below}'
+        f"{_inside(sketch, width_px, units)}</svg>"
+    )
+
+
+def sketch_group(sketch: Sketch, name: str, width_px: float = 1000.0) -> str:
+    """Return a hidden ``<svg>`` that holds a sketch as a group for other drawings to use."""
+    return (
+        '<svg xmlns="http://www.w3.org/2000/svg" width="0" height="0" aria-hidden="true" '
+        f'style="position:absolute"><defs><g id="{escape(name)}">'
+        f"{_inside(sketch, width_px, None)}</g></defs></svg>"
+    )
+
+
+def _inside(sketch: Sketch, width_px: float, units: UnitSystem | None) -> str:
+    x0, _, x1, y1 = sketch.window_m
+    scale, point = width_px / (x1 - x0), width_px / sketch.width_pt
 
     def place(x: float, y: float) -> str:
-        return f"{(x - x0) * scale:.1f} {(y1 - y) * scale:.1f}"
+        return f"{round((x - x0) * scale)} {round((y1 - y) * scale)}"
 
     parts = []
     for item in sketch.items:
@@ -31,11 +52,7 @@ def sketch_svg(sketch: Sketch, width_px: float = 600.0, units: UnitSystem | None
             parts.append(_shape(item, place, point))
         else:
             parts.append(_label(item, place, point, units))
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width_px:.0f} {height:.0f}" '
-        f'role="img" aria-label="{escape(sketch.title)}"><title>{escape(sketch.title)}</title>'
-        f'<rect width="100%" height="100%" fill="#fff"/>{"".join(parts)}</svg>'
-    )
+    return "".join(parts)
 
 
 def _shape(item: Shape, place: Place, point: float) -> str:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
-from treescan.planning.types import JobResult
+from treescan.motion.types import Clearance
+from treescan.planning.types import HaulRow, JobResult, RankedAnchor
 from treescan.report import wording
+from treescan.report.facts import StepFacts
 from treescan.report.wording import Words, fill, plain
 from treescan.units import Band, UnitSystem
 
@@ -46,11 +49,59 @@ def summary_rows(result: JobResult) -> list[tuple[str, Words]]:
     return rows
 
 
+def card_words(fact: StepFacts) -> list[tuple[str, Words]]:
+    """Lines of a card as (what, words); lines that do not apply are left out."""
+    lines = [
+        ("Cut", fill("{}; {} of wood", fact.cut, fact.saw)),
+        ("Piece", fact.size),
+        ("Weight", fill("{}; plan on {}", fact.weight, fact.plan_on)),
+        ("Tie", fact.tie),
+        ("Anchor", fact.anchor),
+        ("Line load", fact.line),
+        ("Anchor load", fact.anchor_load),
+        ("Governed by", wording.bilingual(governs_text(fact))),
+        ("Hinge", fact.hinge),
+        ("Goes to", fact.landing),
+        ("Closest", fact.closest),
+        ("People, time", wording.plain(f"{fact.people} people, {fact.minutes}")),
+        ("Trials", wording.plain(fact.chance)),
+    ]
+    return [(name, words) for name, words in lines if words]
+
+
+def governs_text(fact: StepFacts) -> str:
+    """What governs and how near its limit it is; empty without a line."""
+    if fact.share is None:
+        return ""
+    return f"{fact.governs}: {wording.percent(fact.share)} of its limit"
+
+
+def shown_places(ranked: Sequence[RankedAnchor], best: int = 6) -> tuple[RankedAnchor, ...]:
+    """Anchors or tie-ins worth showing: those the plan uses, and the best of the others."""
+    used = [r for r in ranked if r.peak_n > 0 and not r.anchor.rejected][: 2 * best]
+    others = [r for r in ranked if r.peak_n <= 0 or r.anchor.rejected]
+    sound = [r for r in others if not r.anchor.rejected][: max(best - len(used), 2)]
+    refused = [r for r in others if r.anchor.rejected][: max(best - len(used) - len(sound), 2)]
+    return (*used, *sound, *refused)
+
+
+def left_out(ranked: Sequence[RankedAnchor], shown: int) -> str:
+    """Sentence on the places that a shortened table does not show."""
+    more = len(ranked) - shown
+    return f"{more} more places were looked at; all are in plan.json." if more > 0 else ""
+
+
+def sentences(*texts: str) -> str:
+    """Join notes into sentences."""
+    kept = [t.strip() for t in texts if t.strip()]
+    return " ".join(t[:1].upper() + t[1:] + ("" if t[-1] in ".!?" else ".") for t in kept)
+
+
 def anchor_words(result: JobResult) -> list[WordRow]:
-    """Anchors, best first, with their head row."""
+    """Anchors the plan uses and the best of the others, with their head row."""
     head = ["Anchor", "Height", "May carry", "Set by", "Peak asked", "Why here, or why not"]
     rows = [[plain(h) for h in head]]
-    for ranked in result.plan.anchors if result.plan else ():
+    for ranked in shown_places(result.plan.anchors) if result.plan else ():
         a = ranked.anchor
         asked = plain("not used")
         if ranked.peak_n > 0:
@@ -65,7 +116,7 @@ def anchor_words(result: JobResult) -> list[WordRow]:
                 wording.force_least(a.allowable_n),
                 wording.bilingual(a.governs),
                 asked,
-                wording.bilingual(" ".join([why, *a.notes])),
+                wording.bilingual(sentences(why, *a.notes)),
             ]
         )
     return rows
@@ -75,7 +126,7 @@ def tie_in_words(result: JobResult) -> list[WordRow]:
     """Tie-in places, best first, with their head row."""
     head = ["Tie-in", "Height", "Wood there", "Why here, or why not"]
     rows = [[plain(h) for h in head]]
-    for ranked in result.plan.tie_ins if result.plan else ():
+    for ranked in shown_places(result.plan.tie_ins, 3) if result.plan else ():
         a = ranked.anchor
         why = f"Refused: {a.rejected}" if a.rejected else ranked.reason
         rows.append(
@@ -83,32 +134,82 @@ def tie_in_words(result: JobResult) -> list[WordRow]:
                 plain(a.anchor_id),
                 wording.length(a.height_m),
                 wording.diameter(a.diameter_m),
-                wording.bilingual(why),
+                wording.bilingual(sentences(why, *a.notes)),
             ]
         )
     return rows
 
 
-def haul_words(result: JobResult) -> list[WordRow]:
-    """Logs, brush and chips, with their head row."""
-    head = ["Material", "Through", "Length", "Pieces", "Weight", "Solid", "Loose"]
+def target_words(result: JobResult) -> list[WordRow]:
+    """Targets and wires with the nearest pass of the whole plan, with their head row."""
+    head = ["Keep clear of", "What it is", "Room wanted", "Nearest pass", "At step"]
     rows = [[plain(h) for h in head]]
-    for r in result.haul.rows:
-        through = fill("up to {}", wording.diameter(r.large_end_m))
-        if r.small_end_m > 0:
-            through = wording.diameter_range(r.small_end_m, r.large_end_m)
+    things = [
+        (t.name, fill("{} high", wording.length(t.height_m)), t.margin_m)
+        for t in result.site.target
+    ]
+    things += [
+        (c.name, plain(f"wire, {c.kilovolts:g} kV"), c.margin_m) for c in result.site.conductor
+    ]
+    for name, what, margin_m in things:
+        step, near = _nearest(result, name)
+        wanted = near.margin_m if near else margin_m
+        room = plain("not worked out")
+        if near is not None:
+            gap = near.distance_m - near.spread_m
+            room = wording.length_least(gap) if gap >= 0 else plain("would be hit")
         rows.append(
             [
-                wording.bilingual(r.material),
-                through,
-                wording.length(r.length_m) if r.length_m > 0 else plain("–"),
-                plain(str(r.count) if r.count else "–"),
+                plain(name),
+                what,
+                wording.length(wanted) if wanted is not None else plain("by its voltage"),
+                room,
+                plain(str(step) if step else "–"),
+            ]
+        )
+    return rows
+
+
+def _nearest(result: JobResult, name: str) -> tuple[int, Clearance | None]:
+    """Step that passes a target nearest, its spread included, and its clearance."""
+    passes = [
+        (s.number, c)
+        for s in (result.plan.steps if result.plan else ())
+        for c in s.clearances
+        if c.target == name
+    ]
+    if not passes:
+        return 0, None
+    return min(passes, key=lambda p: p[1].distance_m - p[1].spread_m)
+
+
+def haul_words(result: JobResult) -> list[WordRow]:
+    """Logs, brush and chips, with their head row."""
+    head = ["Material", "Pieces", "Weight", "Solid", "Loose"]
+    rows = [[plain(h) for h in head]]
+    for r in result.haul.rows:
+        rows.append(
+            [
+                fill("{}{}{}", wording.bilingual(r.material), _through(r), _long(r)),
+                plain(str(r.count) if r.count and r.length_m > 0 else "–"),
                 wording.mass_range(r.mass_kg),
                 wording.volume_range(r.solid_m3),
                 wording.volume_range(r.loose_m3),
             ]
         )
     return rows
+
+
+def _through(row: HaulRow) -> Words:
+    if row.large_end_m <= 0:
+        return plain("")
+    if row.small_end_m > 0:
+        return fill(", {}", wording.diameter_range(row.small_end_m, row.large_end_m))
+    return fill(", up to {}", wording.diameter(row.large_end_m))
+
+
+def _long(row: HaulRow) -> Words:
+    return fill(", {} long", wording.length(row.length_m)) if row.length_m > 0 else plain("")
 
 
 def truck_words(result: JobResult) -> list[WordRow]:
@@ -146,6 +247,8 @@ def quote_words(result: JobResult) -> list[WordRow]:
 def _quoted(value: object) -> str:
     if isinstance(value, Band):
         return f"{value.low:,.0f} to {value.high:,.0f}"
+    if value is None:
+        return "not given"
     if isinstance(value, float):
         return f"{value:,.2f}".rstrip("0").rstrip(".")
     return str(value)
@@ -164,11 +267,7 @@ def alternative_words(result: JobResult) -> list[WordRow]:
     ]
     rows = [[plain(h) for h in head]]
     for a in result.plan.alternatives if result.plan else ():
-        room = (
-            wording.length_least(a.min_clearance_m)
-            if np.isfinite(a.min_clearance_m)
-            else plain("no targets")
-        )
+        room = _room(a.min_clearance_m)
         rows.append(
             [
                 plain(a.name),
@@ -181,6 +280,14 @@ def alternative_words(result: JobResult) -> list[WordRow]:
             ]
         )
     return rows
+
+
+def _room(clearance_m: float) -> Words:
+    if not np.isfinite(clearance_m):
+        return plain("nothing to hit")
+    if clearance_m < 0:
+        return fill("none: would hit by {}", wording.length(-clearance_m))
+    return wording.length_least(clearance_m)
 
 
 def limits_list(result: JobResult) -> list[Words]:
@@ -218,23 +325,9 @@ def limits_list(result: JobResult) -> list[Words]:
         )
         for item in (gear.sling, gear.block, gear.friction_device):
             texts.append(fill("{}: {} [{}].", item.kind.capitalize(), item.name, item.source))
-    return texts + [wording.bilingual(d) for d in result.decisions]
+    return texts + [wording.bilingual(sentences(d)) for d in result.decisions]
 
 
-def _texts(rows: list[WordRow], units: UnitSystem) -> list[list[str]]:
+def as_text(rows: list[WordRow], units: UnitSystem) -> list[list[str]]:
+    """Rows of words as plain text in one unit system."""
     return [[cell.text(units).strip() for cell in row] for row in rows]
-
-
-def anchor_table(result: JobResult, units: UnitSystem) -> list[list[str]]:
-    """Anchors as plain text rows."""
-    return _texts(anchor_words(result), units)
-
-
-def haul_table(result: JobResult, units: UnitSystem) -> list[list[str]]:
-    """Haul rows as plain text."""
-    return _texts(haul_words(result), units)
-
-
-def truck_table(result: JobResult, units: UnitSystem) -> list[list[str]]:
-    """Truck rows as plain text."""
-    return _texts(truck_words(result), units)

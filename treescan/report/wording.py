@@ -141,6 +141,8 @@ def force_least(value_n: float) -> Words:
     """A strength or limit, rounded down."""
     kilo, pounds = value_n / 1e3, value_n / POUND_FORCE_N
     a, b = _kilonewton_step(kilo), _mass_step(pounds)
+    if kilo < a:
+        return Words(f"under {_number(a, a)} kN", f"under {_number(a / 4.448e-3, 1)} lbf")
     return Words(
         f"{_number(math.floor(kilo / a) * a, a)} kN",
         f"{_number(math.floor(pounds / b) * b, b)} lbf",
@@ -151,7 +153,7 @@ def volume_range(band: Band) -> Words:
     """Volume as a range: cubic metres, or cubic yards."""
 
     def step(value: float) -> float:
-        return 0.1 if value < 20 else 1.0
+        return 0.05 if value < 2 else (0.1 if value < 20 else 1.0)
 
     return Words(
         _range(band.low, band.high, "m³", step),

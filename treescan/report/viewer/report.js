@@ -1,7 +1,11 @@
 // Three-dimensional view of the plan: pieces, ways and site out of the GLB, points of the scan.
 const $ = (id) => document.getElementById(id);
 const data = JSON.parse($('job-data').textContent);
-const raw = (id) => Uint8Array.from(atob($(id).textContent.trim()), (c) => c.charCodeAt(0)).buffer;
+const raw = (id) => {
+  const text = atob($(id).textContent.trim()), bytes = new Uint8Array(text.length);
+  for (let i = 0; i < text.length; i++) bytes[i] = text.charCodeAt(i);
+  return bytes.buffer;
+};
 const cards = [...document.querySelectorAll('.card[data-step]')];
 const last = cards.length;
 let current = 0;
@@ -47,7 +51,7 @@ async function view3d() {
   const camera = new THREE.PerspectiveCamera(45, 1, 0.1, 600);
   const controls = new OrbitControls(camera, renderer.domElement);
 
-  const tree = (await new GLTFLoader().parseAsync(raw('glb'), '')).scene;
+  const gltf = await new GLTFLoader().parseAsync(raw('glb'), ''), tree = gltf.scene;
   scene.add(tree);
   const pieces = new Map(), ways = new Map();
   tree.traverse((node) => {
@@ -57,8 +61,7 @@ async function view3d() {
   });
   for (const piece of pieces.values()) piece.userData.home = { p: piece.position.clone(), q: piece.quaternion.clone() };
   const clips = new Map();
-  const gltf = await new GLTFLoader().parseAsync(raw('glb'), '');
-  for (const clip of gltf.animations) clips.set(Number(clip.name.slice(5, 7)) || 0, clip);
+  for (const clip of gltf.animations) clips.set(Number(/^step (\d+)/.exec(clip.name)?.[1] ?? 0), clip);
 
   const points = cloud(THREE, tree);
   const height = data.height_m, spread = data.spread_m;
@@ -90,9 +93,10 @@ async function view3d() {
   };
 
   // Names of anchors, targets and wires, always the same size on the screen.
+  let tied = 0;
   tree.traverse((node) => {
     const found = /^(anchor|tie-in|target|conductor) (.+)$/.exec(node.userData.name ?? '');
-    if (!found) return;
+    if (!found || (found[1] === 'anchor' && !(node.userData.peak_N > 0)) || (found[1] === 'tie-in' && tied++)) return;
     const box3 = new THREE.Box3().setFromObject(node), at = box3.getCenter(new THREE.Vector3());
     at.y = box3.max.y + 0.25;
     const sign = label(THREE, found[2]);
