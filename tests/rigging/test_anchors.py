@@ -16,6 +16,7 @@ from treescan.rigging.tie_ins import (
     find_tie_ins,
     needed_n,
     second_tie_in,
+    tie_in_pull,
 )
 from treescan.site.model import Defect, Site
 from treescan.skeleton.graph import MODELLED
@@ -153,6 +154,9 @@ def test_every_shape_has_anchors_or_reasons(shape):
         if not tie.rejected:
             assert tie.union_ratio > 0 or any("choke the line" in note for note in tie.notes)
             assert 10 * tie.allowable_n >= needed_n(weight)
+            pull, share = tie_in_pull(tie, SITE.climber.mass_kg)
+            assert pull == pytest.approx(STOP_FACTOR * weight)
+            assert share <= 1.0
             assert any("worst measured fall" in note for note in tie.notes)
 
 

@@ -10,6 +10,7 @@ from treescan.planning.alternatives import Ordered, main_tie_in
 from treescan.planning.dividing import Divided
 from treescan.planning.job import Job
 from treescan.planning.mending import smallest_change
+from treescan.planning.near_pass import with_near_passes
 from treescan.planning.options import Option
 from treescan.planning.schedule import as_rows
 from treescan.planning.steps import WorkedPlan, work_out
@@ -29,7 +30,7 @@ def plan_of(job: Job, divided: Divided, sequences: Sequence[Ordered]) -> Plan:
     feasible = chosen.broken == 0
     return Plan(
         name=chosen.name,
-        steps=chosen.steps,
+        steps=with_near_passes(job, chosen.steps),
         anchors=ranked_anchors(job, chosen),
         tie_ins=ranked_tie_ins(job),
         alternatives=tuple(as_alternative(w, chosen) for w in worked),
@@ -146,13 +147,10 @@ def _anchor_share(option: Option) -> float:
 
 
 def ranked_tie_ins(job: Job) -> tuple[RankedAnchor, ...]:
-    """Tie-ins, best first, with the pull a climber may ask of them."""
-    weight = job.inputs.site.climber.mass_kg * 9.81
+    """Tie-ins, best first, with the pull of an abrupt stop and the share of their rule."""
+    climber_kg = job.inputs.site.climber.mass_kg
     return tuple(
-        RankedAnchor(
-            t, 2.0 * weight, 2.0 * weight / max(t.allowable_n, 1.0), t.rejected or "usable"
-        )
-        for t in job.tie_ins
+        RankedAnchor(t, *tie_in_pull(t, climber_kg), t.rejected or "usable") for t in job.tie_ins
     )
 
 

@@ -128,6 +128,25 @@ def needed_n(weight_n: float) -> float:
     return max(STATIC_SAFETY * LOW_OVER_MEAN, STOP_FACTOR) * weight_n
 
 
+def tie_in_pull(anchor: Anchor, climber_kg: float) -> tuple[float, float]:
+    """Pull of an abrupt stop on a tie-in, and the share of what it must hold (1 at the limit).
+
+    Parameters
+    ----------
+    anchor : Anchor
+        From :func:`find_tie_ins`.
+    climber_kg : float
+        The climber without kit. [kg]
+
+    Returns
+    -------
+    (pull, share) : tuple of float
+        [N]
+    """
+    weight = (climber_kg + KIT_KG) * G_M_S2
+    return STOP_FACTOR * weight, needed_n(weight) / max(SAFETY_PERSON * anchor.allowable_n, 1.0)
+
+
 def second_tie_in(tie_ins: Sequence[Anchor], first: Anchor) -> Anchor | None:
     """Second attachment while the saw runs: the best usable one at least 1 m from the first."""
     for anchor in tie_ins:
