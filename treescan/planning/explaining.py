@@ -15,6 +15,7 @@ from treescan.planning.options import Option
 from treescan.planning.schedule import as_rows
 from treescan.planning.steps import WorkedPlan, work_out
 from treescan.planning.types import Alternative, Plan, RankedAnchor
+from treescan.rigging.tie_ins import tie_in_pull
 
 DURATIONS = (
     "Durations are common practice with no published source; set your own under [minutes] in "
