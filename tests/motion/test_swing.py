@@ -237,3 +237,55 @@ def test_piece_hangs_between_its_two_anchors():
     assert 0.5 < path.centre_m[hanging_pose(path), 0] < 6.0
     with pytest.raises(InvalidInputError, match="second line"):
         lowered(limb, limb.cut_m, np.array([0, 0, 14.0]), FLAT, second_tie_m=limb.cut_m)
+
+
+@pytest.mark.published
+def test_e12_lowest_point_of_a_butt_tied_limb():
+    """Anchor 14, lead 3, L 4, tie 0.5 from the butt: 7.5 m without stretch."""
+    limb = rod((0.0, 0, 11), (0.6, 0, 0.8), 4, 100, diameter=0.002, balls=40)
+    tie = limb.cut_m + 0.5 * limb.axis
+    limb_up = np.array([tie[0], tie[1], tie[2] + 3.0])
+    shift = np.array([0.0, 0.0, 14.0 - limb_up[2]])
+    limb = rod(limb.cut_m + shift, limb.axis, 4, 100, diameter=0.002, balls=40)
+    path = lowered(limb, tie + shift, limb_up + shift, FLAT, rope_stiffness_n_m=1e6)
+    row = hanging_pose(path)
+    ends = path.centre_m[row] + (limb.outline_m - limb.centre_m) @ path.rotation[row].T
+    assert ends[:, 2].min() == pytest.approx(7.5, abs=0.02)
+
+
+@pytest.mark.published
+def test_f3_period_and_time_to_plumb():
+    """Lead 8 m released at 60 degrees: plumb after 1.522 s, a period of 5.674 x 1.0732 s."""
+    a0 = np.radians(60)
+    piece = rod(
+        (8 * np.sin(a0), 0, 20 - 8 * np.cos(a0)), (0, 0, -1), 0.002, 100, diameter=0.004, balls=2
+    )
+    path = lowered(
+        piece, piece.centre_m, np.array([0, 0, 20.0]), FLAT,
+        rope_stiffness_n_m=3e6, pretension_n=0.5 * 981,
+    )  # fmt: skip
+    x = path.centre_m[:, 0]
+    first = int(np.argmax(x < 0))
+    share = x[first - 1] / (x[first - 1] - x[first])
+    assert path.time_s[first - 1] + share * 0.025 == pytest.approx(1.522, abs=0.01)
+    far = path.time_s[np.argmin(x[: np.searchsorted(path.time_s, 4.0)])]
+    assert far == pytest.approx(0.5 * 5.674 * 1.0732, abs=0.05)
+
+
+@pytest.mark.published
+def test_e11_hang_angle_of_a_piece_tied_above_its_axis():
+    """Tie 0.2 m along and 0.25 m above the centre: 38.7 degrees from level."""
+    piece = rod((5, 0, 11), (1, 0, 0), 3, 100, diameter=0.5, balls=20)
+    tie = piece.centre_m + np.array([-0.2, 0, 0.25])
+    path = lowered(piece, tie, np.array([5.0, 0, 15]), FLAT, hold_swing=True)
+    axis = path.rotation[hanging_pose(path)] @ piece.axis
+    assert abs(np.degrees(np.arcsin(axis[2]))) == pytest.approx(38.7, abs=1.0)
+
+
+def test_e5_centre_outside_the_legs_is_flagged():
+    piece = rod((3, 0, 11), (1, 0, 0), 5, 200, diameter=0.2)
+    inside = piece.cut_m + np.outer([1.0, 4.0], piece.axis)
+    outside = piece.cut_m + np.outer([0.2, 2.0], piece.axis)
+    anchor = np.array([0, 0, 16.0])
+    assert not any("outside" in note for note in lowered(piece, inside, anchor, FLAT).notes)
+    assert any("outside" in note for note in lowered(piece, outside, anchor, FLAT).notes)

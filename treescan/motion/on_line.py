@@ -42,6 +42,9 @@ SLIP_IN_WEIGHTS = 2.0
 LEG_STIFFER = 4.0
 """Stiffness of a leg of a two-leg tie over that of the whole line: a leg is far shorter."""
 
+STIFF_PER_KG = 500.0
+"""Stiffness over mass beyond which a leg's stretch no longer matters to the way. [N/m/kg]"""
+
 LONGEST_SWING_S = 12.0
 
 GROUNDS_M = 0.3
@@ -199,10 +202,11 @@ def lines_of(rigid: RigidPiece, rig: Rig) -> Lines:
     ring = ring_toward(rig.tie_m, np.asarray(legs, dtype=np.float64), rig.anchor_m)
     lead = float(np.linalg.norm(ring - rig.anchor_m)) + rig.slack_m
     line = one_line(rig.anchor_m, body_ties[0], max(lead, 0.05), rig.stiffness_n_m)
+    stiff = min(LEG_STIFFER * rig.stiffness_n_m, STIFF_PER_KG * rigid.body.mass)
     return line._replace(
         tie=body_ties,
         leg=np.ascontiguousarray(legs, dtype=np.float64),
-        leg_stiffness=np.full(2, LEG_STIFFER * rig.stiffness_n_m),
+        leg_stiffness=np.full(2, max(stiff, rig.stiffness_n_m)),
         ring=ring,
     )
 

@@ -167,7 +167,20 @@ def lowered(  # noqa: PLR0913 - the ways to rig one piece
         "mass_kg": mass_kg,
     }
     path = path_on_line(piece, rigid, rig, at_rest(rigid), ground, lower_to)
-    return replace(path, recipe=("lowered", options))
+    notes = (*_leg_notes(rig, rigid.centre_m), *path.notes)
+    return replace(path, recipe=("lowered", options), notes=notes)
+
+
+def _leg_notes(rig: Rig, centre_m: Floats) -> tuple[str, ...]:
+    """What must be said of two legs: the centre of mass belongs between them (E5)."""
+    if len(rig.tie_m) < 2:
+        return ()
+    along = rig.tie_m[1] - rig.tie_m[0]
+    share = float((centre_m - rig.tie_m[0]) @ along / max(float(along @ along), 1e-9))
+    if 0.0 <= share <= 1.0:
+        return ()
+    end = "butt" if share < 0.0 else "tip"
+    return (f"its weight lies outside the two ties, toward the {end}: it tips and one leg slacks",)
 
 
 def caught(  # noqa: PLR0913 - the ways to rig one piece
