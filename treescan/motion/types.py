@@ -79,8 +79,9 @@ class Clearance:
     """Closest approach of a swept piece to one target or conductor.
 
     ``distance_m`` is negative when the piece enters the target; ``point_m`` is the centre of
-    the outline's ball that comes nearest, then; ``margin_m`` is the distance that must be kept; ``spread_m`` is how much nearer the heavy end of the uncertainties
-    (rope stretch and run, hinge angle, wind) may bring it.
+    the outline's ball that comes nearest, then; ``margin_m`` is the distance that must be
+    kept; ``spread_m`` is how much nearer the heavy end of the uncertainties (rope stretch
+    and run, hinge angle, wind) may bring it.
     """
 
     target: str
