@@ -85,7 +85,7 @@ def test_an_anchor_that_is_gone_is_found():
 def test_a_heavy_piece_and_a_wrong_clearance_are_found():
     plan, tree, site = spoilt()
     first = plan["steps"][0]
-    first["piece"]["mass_kg"] = {k: 5e3 for k in ("low", "likely", "high")}
+    first["piece"]["mass_kg"] = dict.fromkeys(("low", "likely", "high"), 5e3)
     name = site.target[0].name
     first["clearance_m"][name] = 99.0
     faults = check_plan(plan, tree, site)

@@ -297,7 +297,8 @@ def _clearance_faults(
             )
         if value < min(before, nearest - reach_m) - TWIG_REACH_M - 0.5:
             faults.append(f"step {number}: {value:.2f} m to {name} cannot be reached")
-        if value < 0.0 < before and not step.get("broken_limits"):
+        said = step.get("broken_limits") or any(name in w for w in step["warnings"])
+        if value < 0.0 < before and not said:
             faults.append(f"step {number}: strikes {name}, unsaid")
     return faults
 

@@ -64,21 +64,23 @@ def _compare(plan: WorkedPlan, chosen: WorkedPlan) -> str:
     figures = (
         f"peak {plan.peak_share * 100:.0f} % of a limit, {gap}"
         f"{plan.day.hours.low:.1f} to {plan.day.hours.high:.1f} h, "
-        f"{plan.day.anchor_moves} anchor moves"
+        f"{_count(plan.day.anchor_moves, 'anchor move')}"
     )
-    broken = f" It breaks limits in {plan.broken} steps." if plan.broken else ""
+    broken = f" It breaks limits in {_count(plan.broken, 'step')}." if plan.broken else ""
     if plan is chosen:
         return f"Chosen: {figures}.{broken}"
     parts = []
     share = 100 * (plan.peak_share - chosen.peak_share)
     if abs(share) >= 1.0:
-        parts.append(f"{abs(share):.0f} points {'more' if share > 0 else 'less'} peak load")
+        parts.append(
+            f"{_count(round(abs(share)), 'point')} {'more' if share > 0 else 'less'} peak load"
+        )
     hours = plan.day.hours.likely - chosen.day.hours.likely
     if abs(hours) >= 0.05:
         parts.append(f"{abs(hours):.1f} h {'longer' if hours > 0 else 'shorter'}")
     moves = plan.day.anchor_moves - chosen.day.anchor_moves
     if moves:
-        parts.append(f"{abs(moves)} anchor moves {'more' if moves > 0 else 'fewer'}")
+        parts.append(f"{_count(abs(moves), 'anchor move')} {'more' if moves > 0 else 'fewer'}")
     room = plan.min_clearance_m - chosen.min_clearance_m
     if abs(room) >= 0.05 and room == room:
         parts.append(f"{abs(room):.1f} m {'more' if room > 0 else 'less'} room")
@@ -86,11 +88,16 @@ def _compare(plan: WorkedPlan, chosen: WorkedPlan) -> str:
     return f"The {plan.name} plan: {figures}{against}.{broken}"
 
 
+def _count(number: int, word: str) -> str:
+    """A number with its noun."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
 def describe(job: Job, plan: WorkedPlan) -> str:
     """The job in a paragraph, as one crew member tells it to another."""
     ways = Counter(o.method for o in plan.options)
     tie = main_tie_in(job)
-    first = f"{len(plan.steps)} cuts. "
+    first = f"{_count(len(plan.steps), 'cut')}. "
     if tie is not None:
         first += f"The climber ties in at {tie.height_m:.1f} m ({tie.anchor_id}). "
     else:
@@ -99,7 +106,8 @@ def describe(job: Job, plan: WorkedPlan) -> str:
     used = Counter(name for name in names if name.startswith("A"))
     if used:
         main, count = used.most_common(1)[0]
-        first += f"{count} pieces hang from {main}. "
+        verb = "hangs" if count == 1 else "hang"
+        first += f"{_count(count, 'piece')} {verb} from {main}. "
     told = ", ".join(f"{n} by {way}" for way, n in ways.most_common())
     wait = plan.day.climber_wait_min
     crew = f" Work aloft waits about {wait:.0f} min for the ground crew." if wait >= 5 else ""

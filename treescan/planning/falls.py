@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -224,13 +225,14 @@ def _held(piece: Piece, field: Field) -> Iterator[tuple[Path, float | None, floa
         return
     turn = fold_up(piece) or (np.array([0.0, 0.0, 1.0]), 0.05)
     pose = rotated(piece, Rotation.from_rotvec(turn[0] * turn[1]).as_matrix())
-    for azimuth in aims_m(piece.cut_m, field.obstacles.drop_zones)[:5]:
+    aims = aims_m(piece.cut_m, field.obstacles.drop_zones)[:5]
+    for speed, azimuth in product((THROWS[1][1], THROWS[0][1]), aims):
         way = np.radians(azimuth)
         carried = ARM_M * np.array([np.sin(way), np.cos(way), 0.0])
         after = free_fall(
             shifted(pose, carried),
             field.ground,
-            release_speed_m_s=THROWS[-1][1],
+            release_speed_m_s=speed,
             break_angle_deg=0.0,
             push_azimuth_deg=azimuth,
             bounce_m=_bounce_m(piece),

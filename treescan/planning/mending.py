@@ -26,7 +26,12 @@ def smallest_change(job: Job, steps: Sequence[Step]) -> str:
     ]
     names = ", ".join(str(s.number) for s in broken[:12])
     more = f" and {len(broken) - 12} more" if len(broken) > 12 else ""
-    return f"Steps {names}{more} break a limit. " + " ".join(parts)
+    told = f"Step {names} breaks" if len(broken) == 1 else f"Steps {names}{more} break"
+    return f"{told} a limit. " + " ".join(parts)
+
+
+def _pieces(number: int) -> str:
+    return "1 piece" if number == 1 else f"{number} pieces"
 
 
 def _with(broken: Sequence[Step], words: str) -> list[Step]:
@@ -40,7 +45,7 @@ def _energy(job: Job, broken: Sequence[Step]) -> str:
     worst = max(s.path.impact_energy_j for s in found) / 1e3
     return (
         f"A brush mat or other bed that takes {worst:.0f} kJ in the drop zone would let"
-        f" {len(found)} pieces fall."
+        f" {_pieces(len(found))} fall."
     )
 
 
@@ -60,7 +65,7 @@ def _section(broken: Sequence[Step]) -> str:
     if not found:
         return ""
     return (
-        f"For {len(found)} pieces no anchor on this tree is strong enough: another tree, a crane"
+        f"For {_pieces(len(found))} no anchor on this tree is strong enough: another tree, a crane"
         " or a lift as anchor would do."
     )
 
@@ -92,4 +97,4 @@ def _landing(broken: Sequence[Step]) -> str:
     ]
     if not found:
         return ""
-    return f"A larger drop zone or landing would take {len(found)} of them."
+    return f"A larger drop zone or landing would take {_pieces(len(found))}."
