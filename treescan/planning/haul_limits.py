@@ -21,7 +21,8 @@ def bridge_formula_lb(axles: int, outer_distance_ft: float) -> float:
     """Gross weight on a group of axles under the US bridge formula. [lb]
 
     W = 500 (L N/(N-1) + 12 N + 36), to the nearest 500, two axles at most 8 ft apart 34,000,
-    never above 80,000 or 20,000 an axle.  23 USC 127, 23 CFR 658.17 [from memory; existence confirmed].
+    never above 80,000 or 20,000 an axle.  23 USC 127, 23 CFR 658.17 [from memory; existence
+    confirmed].
 
     Examples
     --------
