@@ -192,6 +192,21 @@ def test_x2_limb_anchor_section():
     assert 57e6 * 0.55 / stress == pytest.approx(5.34, abs=0.01)
 
 
+def test_the_root_plate_goes_with_the_thickest_stem():
+    position = [[0, 0, 0], [0.2, 0, 1], [-0.2, 0, 1], [0.3, 0, 6], [-0.3, 0, 6]]
+    graph = graph_of(
+        position, [-1, 0, 0, 1, 2], [0.3, 0.1, 0.2, 0.1, 0.2], limb=[0, 1, 0, 1, 0], order=[0] * 5
+    )
+    model = model_of(graph)
+    assert model.foot == 2
+    got = peak_shares(model, one_case([4], graph.position_m[[4]], [500.0, 0.0, 0.0]))
+    moment = 500.0 * 6.0
+    assert got.base_moment_n_m[0] == pytest.approx(moment)
+    factor = model.safety[2] / model.limits.anchor_share
+    holds = 0.7 * model.bending_pa[2] * model.modulus_m3[2]
+    assert got.root_share[0] == pytest.approx(factor * moment / holds)
+
+
 def test_self_weight_of_what_was_taken_is_gone():
     graph, mass, model = grown()
     cut = int(np.flatnonzero(graph.starts_limb & (graph.order == 1))[0])

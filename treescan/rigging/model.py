@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -85,6 +86,17 @@ class SparModel:
     union_ratio: Floats
     union: Floats
     included_bark: Bools
+
+    @cached_property
+    def foot(self) -> int:
+        """Node whose section is the thickest of those that stand on the root."""
+        stems = np.flatnonzero(self.graph.parent == 0)
+        return int(stems[np.argmax(self.modulus_m3[stems])])
+
+    @cached_property
+    def parent(self) -> npt.NDArray[np.int64]:
+        """Parent of each node, shape (n,), as the compiled walk wants it."""
+        return self.graph.parent.astype(np.int64)
 
 
 def defect_marks(site: Site) -> tuple[DefectMark, ...]:

@@ -135,7 +135,7 @@ def peak_shares(model: SparModel, loads: Loads, factor: Floats | float | None = 
     base = np.zeros((cases, 3))
     proven = FIELD * model.union
     _walk(
-        model.graph.parent.astype(np.int64),
+        model.parent,
         model.section_m,
         model.axis,
         _limits(model, factors),
@@ -144,7 +144,7 @@ def peak_shares(model: SparModel, loads: Loads, factor: Floats | float | None = 
         (loads.start, loads.node, loads.point_m, loads.force_n),
         (share, worst, base),
     )
-    foot = int(np.flatnonzero(model.graph.parent == 0)[0])
+    foot = model.foot
     own = model.self_moment_n_m[0, :2]
     total = np.linalg.norm(base[:, :2] + own, axis=1)
     factored = np.linalg.norm(factors[foot] * base[:, :2] + own, axis=1)
