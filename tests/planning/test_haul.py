@@ -279,3 +279,16 @@ def test_the_plans_pieces_and_minutes_make_the_sheet(oak_tree):
     assert same.rows == plan.rows
     given = haul_plan(graph, mass, OAK, Site(), steps, hours=Band(3, 4, 5)).quote
     assert next(row for row in given if row["item"] == "crew hours")["likely"] == 4
+
+
+def test_whole_logs_that_do_not_share_a_trip_are_told():
+    graph, mass = pole((0.30, 0.30), 7.2)  # three logs of about 700 kg
+    truck = Truck(name="t", volume_m3=20.0, payload_kg=1100.0, takes="log")
+    found = haul_plan(graph, mass, OAK, with_trucks(truck)).trucks[0]
+    assert found.loads.likely == 3
+    assert found.governs == "piece size"
+    assert "by weight alone" in found.notes[0]
+    large = Truck(name="t", volume_m3=20.0, payload_kg=9000.0, takes="log")
+    assert haul_plan(graph, mass, OAK, with_trucks(large)).trucks[0].governs in (
+        "volume", "payload"
+    )  # fmt: skip

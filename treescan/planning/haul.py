@@ -190,14 +190,15 @@ def _truck_loads(
     rows = []
     for k, carrier in enumerate(carriers):
         trips = [side.trips[k] for side in sides]
+        shown = sides[1] if trips[1] else sides[2]
         rows.append(
             TruckLoads(
                 carrier.name,
                 carrier.takes,
                 Band(min(trips), trips[1], max(trips)),
-                _governs(sides[1], k),
+                _governs(shown, k),
                 sides[2].heaviest_kg[k],
-                _truck_notes(site.haul.trucks[k], sides[1].trips[k]),
+                _truck_notes(site.haul.trucks[k], sides[1], k),
             )
         )
     return tuple(rows), _load_notes(sides)
@@ -213,18 +214,24 @@ def _items(logs: Sequence[Log], side: str) -> list[tuple[float, float]]:
 
 
 def _governs(loads: Loads, k: int) -> str:
+    """What sets the trips of a class: space, weight, or whole logs that do not share a trip."""
     if not loads.trips[k]:
         return "not needed"
-    return "volume" if loads.space_share[k] >= loads.payload_share[k] else "payload"
+    space, weight = loads.space_loads[k], loads.payload_loads[k]
+    if loads.trips[k] > max(np.ceil(space - 1e-9), np.ceil(weight - 1e-9), 1.0):
+        return "piece size"
+    return "volume" if space >= weight else "payload"
 
 
-def _truck_notes(truck: Truck, trips: int) -> tuple[str, ...]:
+def _truck_notes(truck: Truck, loads: Loads, k: int) -> tuple[str, ...]:
     notes = []
+    trips = loads.trips[k]
     if trips:
         rounds = -(-trips // truck.count)
         notes.append(
-            f"{trips} trip(s) of {truck.trip_hours:g} h with {truck.count} truck(s): "
-            f"about {rounds * truck.trip_hours:g} h on the road."
+            f"Likely {trips} trip(s) of {truck.trip_hours:g} h with {truck.count} truck(s), about "
+            f"{rounds * truck.trip_hours:g} h on the road: {loads.space_loads[k]:.1f} loads by "
+            f"space alone, {loads.payload_loads[k]:.1f} by weight alone."
         )
     if truck.lift_limit_kg is not None and truck.takes in ("log", "any"):
         notes.append(f"Loader lifts at most {truck.lift_limit_kg:.0f} kg a log.")

@@ -42,13 +42,16 @@ class Carrier:
 class Loads:
     """Trips per truck class, and what they carry.
 
-    ``space_share`` and ``payload_share`` (per class) are the fullest trip's; ``proven`` says
-    that no packing with fewer trip hours exists.
+    ``space_share`` and ``payload_share`` (per class) are the fullest trip's; ``space_loads``
+    and ``payload_loads`` how many full trips the class carries by space and by weight alone;
+    ``proven`` says that no packing with fewer trip hours exists.
     """
 
     trips: tuple[int, ...]
     space_share: tuple[float, ...]
     payload_share: tuple[float, ...]
+    space_loads: tuple[float, ...]
+    payload_loads: tuple[float, ...]
     heaviest_kg: tuple[float, ...]
     left_logs: int
     left_loose_kg: float
@@ -313,6 +316,14 @@ def _summary(
         ),
         tuple(
             max((t.mass_kg / c.payload_kg for t in group), default=0.0)
+            for c, group in zip(carriers, per, strict=True)
+        ),
+        tuple(
+            sum(t.space_m3 for t in group) / c.space_m3
+            for c, group in zip(carriers, per, strict=True)
+        ),
+        tuple(
+            sum(t.mass_kg for t in group) / c.payload_kg
             for c, group in zip(carriers, per, strict=True)
         ),
         tuple(max((t.heaviest_kg for t in group), default=0.0) for group in per),
