@@ -137,8 +137,8 @@ def test_n4_smiley_greco_williams_controls():
 def test_n5_lilly_sydnor_implied_diameters():
     got = union.implied_diameter_m(np.array([3009.0, 3521.0]), np.array([29.7e6, 24.5e6]))
     assert got == pytest.approx([0.101, 0.114], abs=6e-4)
-    ratio_to_handbook = 29.7 / 40
-    assert ratio_to_handbook == pytest.approx(0.74, abs=0.005)
+    ratio_to_clear_wood = 29.7 / 40
+    assert ratio_to_clear_wood == pytest.approx(0.74, abs=0.005)
 
 
 def test_union_classes_fall_with_the_ratio_and_with_included_bark():

@@ -179,7 +179,7 @@ def test_d3_a_top_strains_the_base_like_a_butt_log_three_times_its_mass():
 
 @pytest.mark.published
 def test_x2_limb_anchor_section():
-    # handbook X2: 7675 N at 0.8 m on 0.22 m inside bark: 6.14 kN m, 5.87 MPa, ratio 5.34
+    # worked example X2: 7675 N at 0.8 m on 0.22 m inside bark: 6.14 kN m, 5.87 MPa, ratio 5.34
     radius = 0.11 * np.sqrt(1 + OAK.bark_pct_of_wood_volume / 100)
     graph = graph_of(
         [[0, 0, 0], [0, 0, 6], [0.8 + 0.3, 0, 6]], [-1, 0, 1], [0.3, 0.3, radius], limb=[0, 0, 1]

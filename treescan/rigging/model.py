@@ -27,8 +27,10 @@ FIELD = FIELD_FACTOR["ellipse over bark"]
 SAFETY_STEM = 3.0
 SAFETY_LIMB = 5.0
 SAFETY_PERSON = 10.0
-"""Safety factors of handbook practice [assumption]: stem along its axis, limb across its axis,
-a person's tie-in."""
+"""Safety factors: stem along its axis, limb across its axis, a person's tie-in.
+
+[assumption, within the range of engineering practice]
+"""
 
 
 @dataclass(frozen=True)

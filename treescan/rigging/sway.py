@@ -94,7 +94,7 @@ def topping_effect(
 ) -> Topping:
     """Force of a felled top or section on the spar while it turns on its hinge.
 
-    ``F_x = kappa W sin t (3 cos t - 2)`` and the matching vertical force (handbook forms in
+    ``F_x = kappa W sin t (3 cos t - 2)`` and the matching vertical force (forms and sources in
     :mod:`treescan.mechanics.hinge`), start upright, frictionless hinge, high mass; kappa from
     the piece's own inertia.
 

@@ -29,7 +29,7 @@ MIN_DIAMETER_M = 0.10
 MIN_HEIGHT_M = 4.0
 STATIC_SAFETY = 10.0
 """Safety factor on the climber's weight at the mean green strength, after the field, union and
-defect factors (handbook practice)."""
+defect factors [assumption]."""
 STOP_FACTOR = 4.186
 """Abrupt stop of a descent, tension over weight (Kane 2007, Arboric. Urban For. 33(1), p. 41)."""
 FALL_FACTOR = 10.6
