@@ -6,19 +6,9 @@ import laspy
 import numpy as np
 import pytest
 
+from tests.pointcloud.clouds import post_on_ground, same_cloud
 from treescan.errors import InvalidInputError, ScanError
 from treescan.pointcloud.reading import read_scan
-
-
-def small_scene(points: int = 6000, seed: int = 1) -> np.ndarray:
-    """A post of 12 m on level ground, metres, z up."""
-    rng = np.random.default_rng(seed)
-    ground = np.column_stack(
-        (rng.uniform(-6, 6, points), rng.uniform(-6, 6, points), rng.normal(0, 0.01, points))
-    )
-    angle, z = rng.uniform(0, 2 * np.pi, points), rng.uniform(0, 12, points)
-    post = np.column_stack((0.2 * np.cos(angle), 0.2 * np.sin(angle), z))
-    return np.vstack((ground, post))
 
 
 def write_las(path, xyz, *, scale=0.001, version="1.4", point_format=6):
@@ -30,23 +20,12 @@ def write_las(path, xyz, *, scale=0.001, version="1.4", point_format=6):
     las.write(str(path))
 
 
-def same_cloud(cloud, xyz, tolerance=0.0009):
-    """Every kept point is a point of the scan (half a 1 mm step per axis), extents agree."""
-    from scipy.spatial import cKDTree
-
-    whole = cloud.xyz + cloud.origin_m
-    distance, _ = cKDTree(xyz).query(whole)
-    assert distance.max() < tolerance
-    assert np.abs(whole.min(axis=0) - xyz.min(axis=0)).max() < 0.03
-    assert np.abs(whole.max(axis=0) - xyz.max(axis=0)).max() < 0.03
-
-
 @pytest.mark.parametrize("ending", ["las", "laz"])
 @pytest.mark.parametrize(
     ("version", "point_format"), [("1.2", 0), ("1.2", 3), ("1.3", 4), ("1.4", 6), ("1.4", 10)]
 )
 def test_las_versions_keep_national_grid_coordinates(tmp_path, ending, version, point_format):
-    xyz = small_scene() + np.array([540_123.0, 5_812_456.0, 312.0])
+    xyz = post_on_ground() + np.array([540_123.0, 5_812_456.0, 312.0])
     path = tmp_path / f"scan.{ending}"
     write_las(path, xyz, version=version, point_format=point_format)
     cloud = read_scan([path])
@@ -56,7 +35,7 @@ def test_las_versions_keep_national_grid_coordinates(tmp_path, ending, version, 
 
 @pytest.mark.parametrize("separator", [" ", ",", ";", "\t", ", "])
 def test_text_separators(tmp_path, separator):
-    xyz = small_scene(1500)
+    xyz = post_on_ground(1500)
     path = tmp_path / "scan.csv"
     rows = [separator.join(f"{v:.4f}" for v in row) for row in xyz]
     path.write_text(separator.join("XYZ") + "\n" + "\n".join(rows) + "\n")
@@ -64,14 +43,14 @@ def test_text_separators(tmp_path, separator):
 
 
 def test_text_with_decimal_commas_and_semicolons(tmp_path):
-    xyz = small_scene(1500)
+    xyz = post_on_ground(1500)
     path = tmp_path / "scan.txt"
     path.write_text("\n".join(";".join(f"{v:.4f}".replace(".", ",") for v in r) for r in xyz))
     same_cloud(read_scan([path]), xyz)
 
 
 def test_pts_count_line_intensity_and_colour(tmp_path):
-    xyz = small_scene(1500)
+    xyz = post_on_ground(1500)
     path = tmp_path / "scan.pts"
     rows = [f"{x:.4f} {y:.4f} {z:.4f} -1023 10 200 30" for x, y, z in xyz]
     path.write_text(f"{len(rows)}\n" + "\n".join(rows))
@@ -84,21 +63,21 @@ def test_pts_count_line_intensity_and_colour(tmp_path):
 
 
 def test_wrong_extension_is_met_by_the_content(tmp_path):
-    xyz = small_scene()
+    xyz = post_on_ground()
     write_las(tmp_path / "scan.las", xyz)
     (tmp_path / "scan.las").rename(tmp_path / "scan.ply")
     same_cloud(read_scan([tmp_path / "scan.ply"]), xyz)
 
 
 def test_two_files_are_one_scan(tmp_path):
-    xyz = small_scene() + np.array([1000.0, 2000.0, 50.0])
+    xyz = post_on_ground() + np.array([1000.0, 2000.0, 50.0])
     write_las(tmp_path / "a.las", xyz[:6000])
     write_las(tmp_path / "b.las", xyz[6000:])
     same_cloud(read_scan([tmp_path / "a.las", tmp_path / "b.las"]), xyz)
 
 
 def test_feet_as_told(tmp_path):
-    xyz = small_scene()
+    xyz = post_on_ground()
     write_las(tmp_path / "feet.las", xyz / 0.3048)
     cloud = read_scan([tmp_path / "feet.las"], scan_units="ft")
     same_cloud(cloud, xyz, tolerance=0.001)
@@ -107,7 +86,7 @@ def test_feet_as_told(tmp_path):
 
 
 def test_not_finite_points_are_dropped_and_counted(tmp_path):
-    xyz = small_scene(2000)
+    xyz = post_on_ground(2000)
     xyz[5] = np.nan
     xyz[6, 2] = np.inf
     path = tmp_path / "scan.xyz"
@@ -118,7 +97,7 @@ def test_not_finite_points_are_dropped_and_counted(tmp_path):
 
 
 def bad_files(folder):
-    xyz = small_scene()
+    xyz = post_on_ground()
     write_las(folder / "whole.laz", xyz)
     data = (folder / "whole.laz").read_bytes()
     (folder / "cut.laz").write_bytes(data[: len(data) // 2])
