@@ -150,5 +150,6 @@ def slice_fit(
     if fit[2] <= 0 or fit[5] < LEAST_COVERAGE or fit[6] < FEWEST_POINTS * 0.5:
         return None
     radius = fit[2] - fit[3] ** 2 / (2 * fit[2])
-    sd = float(np.sqrt(fit[4] ** 2 + 0.0015**2) * (1 + max(0.6 - fit[5], 0.0)))
-    return float(radius), sd
+    # Stations that disagree show as scatter beyond the misfit of the sharpest crowd.
+    variance = fit[4] ** 2 + 0.0015**2 + (0.4 * fit[8]) ** 2
+    return float(radius), float(np.sqrt(variance) * (1 + max(0.6 - fit[5], 0.0)))

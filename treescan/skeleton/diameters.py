@@ -17,7 +17,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 
-SWELL = 2.0
+SWELL = 3.0
 WINDOWS_TOGETHER = 25.0
 """Windows of one limb that swell alike: their faults do not average out."""
 
@@ -40,17 +40,41 @@ class Radii:
 
 def carried_m(axes: LimbAxes, along: Floats) -> Floats:
     """Total length of limbs farther out than each node, side limbs included, shape (n,). [m]"""
-    limbs = len(axes.first) - 1
-    length = along[axes.first[1:] - 1]
-    extra = np.zeros(len(along))
-    for limb in range(limbs - 1, 0, -1):
+    step = np.zeros(len(along))
+    step[1:] = np.maximum(np.diff(along), 0.0)
+    result: Floats = _carry(axes, step) - step
+    return result
+
+
+def _carry(axes: LimbAxes, own: Floats) -> Floats:
+    """Sum of ``own`` (n,) over each node and all that lies farther out, shape (n,)."""
+    total = own.copy()
+    for limb in range(len(axes.first) - 2, -1, -1):
         span = slice(axes.first[limb], axes.first[limb + 1])
-        extra[axes.parent_node[limb]] += length[limb] + float(extra[span].sum())
-    result = np.empty(len(along))
-    for limb in range(limbs):
-        span = slice(axes.first[limb], axes.first[limb + 1])
-        beyond = np.cumsum(extra[span][::-1])[::-1]
-        result[span] = length[limb] - along[span] + beyond
+        total[span] = np.cumsum(total[span][::-1])[::-1]
+        if limb:
+            total[axes.parent_node[limb]] += total[axes.first[limb]]
+    return total
+
+
+def cut_off_m(
+    axes: LimbAxes, seen: Floats, var: Floats, model: taper.PipeModel, noise: float
+) -> Floats:
+    """Length that must have been carried where a limb ends thick, at its last node, (n,). [m]
+
+    A limb that ends well above the thickness of a tip was cut, or the scan saw no farther.
+    """
+    result = np.zeros(len(seen))
+    for limb in range(len(axes.first) - 1):
+        last = np.arange(max(axes.first[limb + 1] - 6, axes.first[limb]), axes.first[limb + 1])
+        known = last[np.isfinite(var[last]) & (var[last] < 0.2)]
+        if len(known) < 3:
+            continue
+        thick = float(np.median(seen[known]))
+        if thick < max(0.02, 4.0 * noise):
+            continue
+        side = model.side if limb else 1.0
+        result[last[-1]] = (thick / (model.scale * side)) ** (1.0 / model.power)
     return result
 
 
@@ -112,6 +136,10 @@ def settle_radii(
         good &= ~fused
         var = np.where(good, var, np.inf)
     model = taper.calibrate(carried, is_side, seen, var)
+    unseen = cut_off_m(axes, seen, var, model, noise)
+    if unseen.any():
+        carried = carried + _carry(axes, unseen)
+        model = taper.calibrate(carried, is_side, seen, var)
     drop = np.zeros(len(along)) if before_m is None else union_drop(axes, before_m)
     model_log = np.log(model.radius_m(carried, is_side))
     mean, spread = taper.smooth_taper(

@@ -18,9 +18,9 @@ from treescan.skeleton.fitting import Fits, fit_nodes, move_axes
 from treescan.skeleton.forks import branch_order, fused_nodes, straighten
 from treescan.skeleton.geodesic import Geodesic, measure_from_base
 from treescan.skeleton.graph import TreeGraph
-from treescan.skeleton.limbs import LimbAxes, lay_axes, part_limbs
+from treescan.skeleton.limbs import SHORTEST_LIMB_M, LimbAxes, lay_axes, part_limbs
 from treescan.skeleton.rings import Rings, cut_rings
-from treescan.skeleton.settle import carry_over, nearest_skin, rebuild
+from treescan.skeleton.settle import carry_over, hidden_limbs, nearest_skin, rebuild, without
 from treescan.skeleton.traffic import long_ways
 from treescan.skeleton.voxels import Voxels, neighbours, symmetric_edges, voxelise
 
@@ -121,12 +121,8 @@ def _measure(
     fits = _fit(axes, points, voxels.count, node, (low, high), tol)
     axes = move_axes(axes, fits)
     radii = settle_radii(axes, fits)
-    axes = straighten(axes, radii.radius_m)
-    keep = np.ones(len(chains), dtype=bool)
-    new = rebuild(axes, radii.radius_m, keep, NODE_SPACING_M, foot)
-    radius = carry_over(axes, new, keep, radii.radius_m)
-    axes = new
-    for last in (False, True):
+    axes, radius = _put_right(axes, radii.radius_m, foot)
+    for last in (False, False, True):
         node, skin = nearest_skin(voxels.centre_m, axes, radius)
         near = np.where(skin < np.maximum(0.04, 0.5 * radius[node]), node, -1)
         tol = np.clip(3.0 * radii.noise_m, np.maximum(0.008, 0.06 * radius), 0.05)
@@ -136,7 +132,18 @@ def _measure(
             axes = move_axes(axes, fits)
         radii = settle_radii(axes, fits, radius, fused_nodes(axes, radius))
         radius = radii.radius_m
+        if not last:
+            axes, radius = _put_right(axes, radius, foot)
     return axes, fits, radii
+
+
+def _put_right(axes: LimbAxes, radius: Floats, foot: Floats) -> tuple[LimbAxes, Floats]:
+    """Forks, hidden limbs, unions and foot put right; returns axes and their radii."""
+    axes = straighten(axes, radius)
+    drop = hidden_limbs(axes, radius, SHORTEST_LIMB_M)
+    axes = without(axes, drop)
+    new = rebuild(axes, radius, ~drop, NODE_SPACING_M, foot)
+    return new, carry_over(axes, new, ~drop, radius)
 
 
 def _node_of_ring(rings: Rings, chains: list[Ints], axes: LimbAxes) -> Ints:

@@ -21,8 +21,8 @@ Bools = npt.NDArray[np.bool_]
 
 LIKE_RATIO = 0.45
 LEADER_RATIO = 0.65
-LINE_M = 0.6
-FARTHEST_BACK_M = 1.5
+LINE_M = 0.8
+FARTHEST_BACK_M = 4.0
 
 
 def fused_nodes(axes: LimbAxes, radius_m: Floats) -> Bools:
@@ -124,7 +124,9 @@ def _clear_line(
     end = begin + int(np.searchsorted(along, LINE_M))
     if end - begin < 2:
         return None
-    step = position[nodes[min(end, len(nodes) - 1)]] - position[nodes[begin]]
+    # Close to the fork the axis is still drawn aside: the line is that of the stretch beyond.
+    inner = nodes[begin + (min(end, len(nodes) - 1) - begin) // 3]
+    step = position[nodes[min(end, len(nodes) - 1)]] - position[inner]
     return position[nodes[begin]], step / max(float(np.linalg.norm(step)), 1e-9), int(nodes[begin])
 
 
@@ -133,7 +135,7 @@ def _closest(
 ) -> tuple[Floats, float, float, float] | None:
     """Midpoint of the closest approach of two lines, their distance, and how far back."""
     cosine = float(along_a @ along_b)
-    if abs(cosine) > np.cos(np.radians(6.0)):
+    if abs(cosine) > np.cos(np.radians(4.0)):
         return None
     step = start_b - start_a
     p, q = float(step @ along_a), float(step @ along_b)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -190,6 +191,41 @@ def _off_axis(point: Floats, position: Floats, a: int, low: int, high: int) -> A
             far += (point[x] - position[b, x] - t * e) ** 2
         result = min(result, np.sqrt(far))
     return result
+
+
+def hidden_limbs(axes: LimbAxes, radius_m: Floats, shortest_m: float) -> Bools:
+    """Limbs of which less than ``shortest_m`` stands out of thicker limbs' wood, shape (k,).
+
+    A part of a stem's skin that was seen apart from the rest makes a limb of its own at first.
+    """
+    n = len(axes.position_m)
+    k = min(24, n)
+    away, node = cKDTree(axes.position_m).query(axes.position_m, k=k, workers=-1)
+    limb = axes.limb_of_node
+    other = (limb[node] != limb[:, None]) & (radius_m[node] > 1.2 * radius_m[:, None])
+    inside = (other & (away < 1.1 * radius_m[node] + 0.03)).any(axis=1)
+    step = np.zeros(n)
+    step[1:] = np.linalg.norm(np.diff(axes.position_m, axis=0), axis=1)
+    step[axes.first[:-1]] = 0.0
+    free = np.bincount(limb, np.where(inside, 0.0, step), len(axes.first) - 1)
+    result: Bools = free < shortest_m
+    result[0] = False
+    return result
+
+
+def without(axes: LimbAxes, drop: Bools) -> LimbAxes:
+    """Hang the limbs of limbs to be dropped on the next limb below that stays."""
+    parent, joint = axes.parent_limb.copy(), axes.parent_node.copy()
+    for limb in range(1, len(parent)):
+        up, node = int(parent[limb]), int(joint[limb])
+        while drop[up]:
+            node, up = int(joint[up]), int(parent[up])
+        if up != parent[limb]:
+            span = np.arange(axes.first[up], axes.first[up + 1])
+            start = axes.position_m[axes.first[limb]]
+            node = int(span[np.argmin(((axes.position_m[span] - start) ** 2).sum(axis=1))])
+        parent[limb], joint[limb] = up, node
+    return replace(axes, parent_limb=parent, parent_node=joint)
 
 
 def carry_over(old: LimbAxes, new: LimbAxes, keep: Bools, value: Floats) -> Floats:
