@@ -59,6 +59,8 @@ def test_d2_anchor_load_rises_with_mass_and_with_the_length_of_the_log():
     got = [solve(log_case(mass=m), MODEL).anchor_load_n.high for m in mass]
     slope = np.polyfit(np.log(mass), np.log(got), 1)[0]
     assert 0.5 < slope < 1.0
+    run = [solve(log_case(1.0, mass=m), MODEL).anchor_load_n.high for m in mass]
+    assert np.polyfit(np.log(mass), np.log(run), 1)[0] == pytest.approx(1.0, abs=0.02)
     tie = np.array([[0.0, 0.0, 10.2]])
     for run, low, high in ((0.0, 0.5, 1.0), (1.0, 1.0, 2.0)):  # power of the log's length
         whole = solve(log_case(run), MODEL).anchor_load_n.high
@@ -174,6 +176,7 @@ def test_line_needed_reaches_the_ground():
         ({"swing_rad": 2.0}, "beyond 90 deg the line is slack"),
         ({"tie_m": np.zeros((2, 3))}, "a butt tie needs one tie point"),
         ({"tie": "two-leg"}, "two tie points"),
+        ({"tie": "middle"}, "use butt, tip or two-leg"),
         ({"tie": "two-leg", "tie_m": np.array([[0, 0, 10.1], [0, 0, 10.5]])}, "piece tips"),
         ({"tie": "two-leg", "tie_m": np.array([[0, 0, 10.1], [0, 0, 10.2]])}, "less than 0.2 m"),
         ({"piece": log_piece(0.0)}, "no mass"),

@@ -172,6 +172,8 @@ def _check(case: LoadCase) -> None:
     numbers += [*np.ravel(case.tie_m), *case.device_m, *case.anchor.position_m]
     if not np.isfinite(numbers).all():
         raise InvalidInputError("a number of the load case is not finite. Check piece and ties.")
+    if case.tie not in ("butt", "tip", "two-leg"):
+        raise InvalidInputError(f"tie {case.tie!r} is not known; use butt, tip or two-leg.")
     if case.drop_m < 0.0 or case.swing_rad < 0.0 or case.run_m < 0.0:
         raise InvalidInputError("drop, swing and run must not be negative.")
     if case.piece.mass_kg.low <= 0.0:
