@@ -56,6 +56,16 @@ def test_l11_throw_time_and_speed():
     assert speed == pytest.approx(13.9, abs=0.35)
 
 
+@pytest.mark.published
+def test_l12_throw_and_time_of_a_longer_section():
+    piece = rod((0, 0, 10), (0, 0, 1), 4.0, 100, diameter=0.002)
+    path = hinge_fall(piece, FLAT, hinge_azimuth_deg=90.0, break_angle_deg=45.0)
+    touch = int(np.searchsorted(path.time_s, path.contact_time_s))
+    parted = int(np.argmax(path.rotation[:, 2, 2] < np.cos(np.radians(45.0)) + 1e-9))
+    assert path.centre_m[touch, 0] == pytest.approx(3.93, abs=0.02)
+    assert path.contact_time_s - path.time_s[parted] == pytest.approx(1.213, abs=0.026)
+
+
 def test_mirror_symmetry():
     east = hinge_fall(
         rod((0, 0, 8), (0.2, 0.1, 1), 3, 90), FLAT, hinge_azimuth_deg=70, below_level_deg=10
