@@ -127,8 +127,8 @@ class Passing:
 def passing(gaps: Gaps, standing_m: Floats, is_conductor: npt.NDArray[np.bool_]) -> Passing:
     """Judge closest approaches.
 
-    Wood that stands inside a target's margin before the cut cannot keep it; it must then come
-    no nearer than it stands.  From conductors the margin is kept without exception.
+    Wood that stands inside a target's margin before the cut, or less than the spread outside
+    it, cannot keep it; it must then come no nearer than it stands.  From conductors the margin is kept without exception.
 
     Parameters
     ----------
@@ -141,8 +141,8 @@ def passing(gaps: Gaps, standing_m: Floats, is_conductor: npt.NDArray[np.bool_])
     broken, warnings, room = [], [], float("inf")
     for gap, before, wire in zip(gaps, standing_m, is_conductor, strict=True):
         left, wanted = gap.distance_m - gap.spread_m, gap.margin_m
-        if before < wanted and not wire:
-            left, wanted = gap.distance_m, float(before) - NEARER_M
+        if before - gap.spread_m < wanted and not wire:
+            left, wanted = gap.distance_m, min(wanted, float(before) - NEARER_M)
             if left >= wanted:
                 warnings.append(_already_near(float(before), gap))
         room = min(room, left - wanted)
@@ -167,8 +167,8 @@ def _already_near(before_m: float, gap: Clearance) -> str:
             " both, free it by hand first"
         )
     return (
-        f"stands {max(before_m, 0.0):.1f} m from the {gap.target}, inside its margin of"
-        f" {gap.margin_m:.1f} m: hold it off while it is cut"
+        f"stands {max(before_m, 0.0):.1f} m from the {gap.target}; {gap.margin_m:.1f} m is wanted:"
+        " hold it off while it is cut"
     )
 
 
