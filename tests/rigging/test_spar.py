@@ -95,6 +95,31 @@ def test_section_forces_match_a_frame_solver(seed):
     assert np.abs(mine[1:] - other[1:]).max(axis=0) / scale == pytest.approx(0.0, abs=1e-3)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_deflection_matches_a_frame_solver(seed):
+    graph, _, rng = random_tree(seed)
+    model = model_of(graph)
+    node = len(graph) - 1
+    force = rng.normal(size=3) * 1000
+    frame = FEModel3D()
+    elastic = float(model.elasticity_pa[0])
+    frame.add_material("green", elastic, 1e3 * elastic, 0.3, 0.0)  # rigid in torsion
+    for at, place in enumerate(graph.position_m):
+        frame.add_node(f"N{at}", *map(float, place))
+    frame.def_support("N0", True, True, True, True, True, True)
+    for at in range(1, len(graph)):
+        inertia = float(model.inertia_m4[at])
+        frame.add_section(f"S{at}", 1e3, inertia, inertia, 2 * inertia)  # rigid along the axis
+        frame.add_member(f"M{at}", f"N{graph.parent[at]}", f"N{at}", "green", f"S{at}")
+    for axis, value in zip(("FX", "FY", "FZ"), force, strict=True):
+        frame.add_node_load(f"N{node}", axis, float(value))
+    frame.analyze(check_statics=False)
+    top = frame.nodes[f"N{node}"]
+    other = np.array([top.DX["Combo 1"], top.DY["Combo 1"], top.DZ["Combo 1"]])
+    got = deflection_m(model, node, force)
+    assert got == pytest.approx(other, abs=2e-3 * np.linalg.norm(other))
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_fast_walk_agrees_with_the_plain_sum(seed):
     graph, mass, rng = random_tree(seed, 40)

@@ -248,7 +248,8 @@ def _share_at(
 def deflection_m(model: SparModel, node: int, force_n: npt.ArrayLike) -> Floats:
     """Elastic movement of a node under a force on it, shape (3,). [m]
 
-    Unit-load method over the sections between the node and the ground; bending only.
+    Unit-load method over the members between the node and the ground, Simpson's rule along
+    each; bending only.
 
     Parameters
     ----------
@@ -261,14 +262,17 @@ def deflection_m(model: SparModel, node: int, force_n: npt.ArrayLike) -> Floats:
     if not len(path):
         return np.zeros(3)
     force = np.asarray(force_n, dtype=np.float64)
-    middle = 0.5 * (model.section_m[path] + model.graph.position_m[path])
-    arm = model.graph.position_m[node] - middle
-    moment = np.cross(arm, force)
-    along = np.einsum("ij,ij->i", moment, model.axis[path])[:, None] * model.axis[path]
-    up = model.graph.parent[path]
-    length = np.linalg.norm(model.graph.position_m[path] - model.graph.position_m[up], axis=1)
-    turn = (moment - along) * (length / (model.elasticity_pa * model.inertia_m4)[path])[:, None]
-    result: Floats = np.cross(turn, arm).sum(axis=0)
+    low = model.graph.position_m[model.graph.parent[path]]
+    step = model.graph.position_m[path] - low
+    length = np.linalg.norm(step, axis=1)
+    axis = step / np.maximum(length, 1e-12)[:, None]
+    soft = length / (model.elasticity_pa * model.inertia_m4)[path]
+    result: Floats = np.zeros(3)
+    for place, weight in ((0.0, 1 / 6), (0.5, 4 / 6), (1.0, 1 / 6)):
+        arm = model.graph.position_m[node] - (low + place * step)
+        moment = np.cross(arm, force)
+        bending = moment - np.einsum("ij,ij->i", moment, axis)[:, None] * axis
+        result = result + weight * np.cross(bending * soft[:, None], arm).sum(axis=0)
     return result
 
 
