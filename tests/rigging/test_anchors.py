@@ -112,6 +112,14 @@ def test_a_poor_union_is_rejected():
     assert by_node(found(forked()))[6].rejected == ""
 
 
+def test_a_weak_union_below_asks_for_a_second_anchor():
+    anchors = by_node(found(forked(ratio=0.9)))
+    beyond = anchors[11]
+    assert any("second anchor on another leader" in note for note in beyond.notes)
+    assert not any("second anchor" in note for note in anchors[3].notes)
+    assert not any("second anchor" in note for note in by_node(found(forked()))[11].notes)
+
+
 def test_unseen_wood_is_no_anchor():
     graph = forked()
     graph.source[6] = MODELLED

@@ -35,6 +35,7 @@ BLOCK_M = 0.20
 MIN_JOB_KG = 25.0
 """An anchor that cannot take twice this weight is of no use."""
 POOR_RATIO = 0.85
+WEAK_UNION = 0.35
 REACH_SLOPE = float(np.tan(np.radians(60.0)))
 """Work farther out than 60 deg from the plumb line swings with more than twice its weight."""
 LARGEST_TILT_DEG = 30.0
@@ -192,7 +193,10 @@ def _describe(
                 governs=_governs(model, section, float(height[section])),
                 best_direction=strength.best_direction[i],
                 rejected=_reason(model, place, int(union[i]), float(height[place]), strength, i),
-                notes=(f"straight down it may carry {strength.down_n[i] / 1000:.1f} kN",),
+                notes=(
+                    f"straight down it may carry {strength.down_n[i] / 1000:.1f} kN",
+                    *_weak_union_note(model, place, height),
+                ),
             )
         )
     return rows
@@ -246,6 +250,18 @@ def _governs(model: SparModel, section: int, height: float) -> str:
     return f"bending of the {where} inside bark, safety factor {model.safety[section]:g}{union}"
 
 
+def _weak_union_note(model: SparModel, node: int, height: Floats) -> tuple[str, ...]:
+    """Ask for a second anchor where a fork of equal leaders or included bark lies below."""
+    path = np.array(model.graph.ancestors(node)[:-1])
+    weak = path[model.union[path] <= WEAK_UNION]
+    if not len(weak):
+        return ()
+    return (
+        f"a weak union lies below it at {height[int(weak[0])]:.1f} m: back it up with a second "
+        "anchor on another leader",
+    )
+
+
 def _reason(
     model: SparModel, node: int, union: int, height: float, strength: _Strength, row: int
 ) -> str:
@@ -264,7 +280,7 @@ def _reason(
         return "dead wood between it and the ground"
     if state.decayed[path].any() or state.cracked[path].any():
         return "decay or a crack between it and the ground"
-    if union >= 0 and (model.union_ratio[union] > POOR_RATIO or model.union[union] <= 0.35):
+    if union >= 0 and (model.union_ratio[union] > POOR_RATIO or model.union[union] <= WEAK_UNION):
         return (
             f"poor union: branch {model.union_ratio[union]:.2f} of the stem's diameter or "
             "included bark; choose a place below it"
