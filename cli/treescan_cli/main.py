@@ -18,9 +18,9 @@ STOPPED = 130
 
 def verbs() -> tuple[ModuleType, ...]:
     """The modules of all verbs, in the order of the work."""
-    from treescan_cli import batch, haul, load, measure, plan, replan
+    from treescan_cli import batch, haul, load, measure, page, plan, replan
 
-    return (measure, plan, load, replan, haul, batch)
+    return (measure, plan, load, replan, haul, page, batch)
 
 
 class _Parser(argparse.ArgumentParser):

@@ -18,6 +18,7 @@ from types import FrameType
 from typing import Any
 
 from treescan.errors import TreescanError
+from treescan.page.site_map import write_map
 from treescan.pipeline.outputs import write_outputs
 from treescan.pipeline.progress import Report
 from treescan.pipeline.replanning import Changes, replan_folder, write_state
@@ -93,6 +94,7 @@ def run(folder: Path, order: str) -> int:
             result, proposed = measure_scan(_scan(folder, state, whole=True), site, options, report)
             with staged_folder(folder / "tree", overwrite=True) as place:
                 write_outputs(result, place, proposed=proposed)
+                write_map(result, place)
     except TreescanError as error:
         _tell(folder, {"stage": "Stopped", "share": 0.0, "error": str(error)})
         return error.exit_status

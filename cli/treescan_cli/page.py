@@ -1,0 +1,52 @@
+"""``treescan page``: the local web page of a job."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from pathlib import Path
+
+from treescan.errors import EXIT_DONE, InvalidInputError
+
+NAME = "page"
+HELP = "the local web page of a job folder: mark, plan, see, tick off"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of ``page``."""
+    parser.add_argument(
+        "folder", nargs="?", type=Path, default=Path("job"), metavar="DIR",
+        help="job folder, made if it is not there; a result folder of plan works too",
+    )  # fmt: skip
+    parser.add_argument("--port", type=int, default=8105, help="port on this machine")
+    parser.add_argument(
+        "--lan", action="store_true", help="let phones on the same wifi in, by the printed link"
+    )
+    parser.add_argument("--no-browser", action="store_true", help="do not open a browser here")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Serve until stopped."""
+    if not 1 <= args.port <= 65535:
+        raise InvalidInputError(f"--port {args.port}: give a number from 1 to 65535.")
+    try:
+        from treescan.page.app import serve
+    except ImportError as fault:
+        raise InvalidInputError(
+            "the page needs the extra “page”: pip install 'treescan[page]'."
+        ) from fault
+    serve(
+        args.folder, port=args.port, lan=args.lan, browser=not args.no_browser, told=_told(args.lan)
+    )
+    return EXIT_DONE
+
+
+def _told(lan: bool) -> Callable[[str], None]:
+    def told(address: str) -> None:
+        print(address, flush=True)
+        if lan:
+            import segno
+
+            segno.make(address).terminal(compact=True)
+
+    return told
