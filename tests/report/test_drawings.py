@@ -13,7 +13,7 @@ from treescan.report.drawings import cut_sketch, number_runs, plan_sketch, stand
 from treescan.report.hinge_sketch import section_points
 from treescan.report.label_places import Box, free_place, text_box
 from treescan.report.ribbons import wood_of
-from treescan.report.sketch import PLAN, Label, side_view, swept_outline
+from treescan.report.sketch import PLAN, Label, clipped, side_view, swept_outline
 from treescan.report.sketch_svg import sketch_svg
 
 
@@ -127,3 +127,12 @@ def test_svg_escapes_names_and_carries_both_units(job):
     assert NASTY[:12] not in text
     assert "<img" not in text
     assert "shed &lt;img" in text
+
+
+def test_a_line_is_clipped_to_the_window_and_one_that_crosses_itself_stays_whole():
+    window = (0.0, 0.0, 4.0, 4.0)
+    through = clipped(np.array([[-2.0, 1.0], [9.0, 1.0]]), window)
+    np.testing.assert_allclose(through, [[[0, 1], [4, 1]]])
+    loop = np.array([[1.0, 1.0], [3.0, 3.0], [3.0, 1.0], [1.0, 3.0]])
+    np.testing.assert_allclose(clipped(loop, window), [loop])
+    assert clipped(np.array([[9.0, 9.0], [9.0, 8.0]]), window) == []

@@ -32,7 +32,15 @@ def test_every_file_of_the_contract_is_written_and_listed(written):
 
 def test_pictures_come_as_png_and_svg(written):
     names = {p.name for p in written[1] if p.parent.name == "pictures"}
-    for name in ("tree", "skeleton", "plan_view", "anchors", "clearance", "schedule"):
+    for name in (
+        "tree",
+        "skeleton",
+        "plan_view",
+        "anchors",
+        "load_shares",
+        "clearance",
+        "schedule",
+    ):
         assert {f"{name}.png", f"{name}.svg"} <= names
 
 

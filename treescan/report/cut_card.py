@@ -400,7 +400,7 @@ def _last_pages(result: JobResult, units: UnitSystem, width: float) -> list[Flow
             (0.1, 0.12, 0.14, 0.64),
             left_out(plan.tie_ins, len(ties)) if plan else "",
         ),
-        ("To haul", as_text(haul_words(result), units), (0.36, 0.1, 0.2, 0.17, 0.17), ""),
+        ("To haul", as_text(haul_words(result), units), (0.34, 0.1, 0.2, 0.36), ""),
         ("Truck loads", as_text(truck_words(result), units), (0.2, 0.1, 0.1, 0.18, 0.42), ""),
         ("Quote sheet", as_text(quote_words(result), units), (), ""),
     ]

@@ -87,7 +87,9 @@ def plan_window(result: JobResult, steps: tuple[Step, ...]) -> tuple[float, floa
     shapes += [LineString(np.asarray(w.path_m)[:, :2]).intersection(near) for w in site.conductor]
     for step in steps:
         end = step.path.landing_m
-        shapes.append(shapely.Point(end[0], end[1]).buffer(step.path.landing_radius_m + 0.5))
+        shapes.append(
+            shapely.Point(end[0], end[1]).buffer(min(step.path.landing_radius_m, 2.0) + 0.5)
+        )
     x0, y0, x1, y1 = shapely.union_all([s for s in shapes if not s.is_empty]).bounds
     pad = 0.08 * max(x1 - x0, y1 - y0)
     x0, y0, x1, y1 = x0 - pad, y0 - pad, x1 + pad, y1 + pad
@@ -165,7 +167,8 @@ def _names(result: JobResult, sketch: Sketch) -> None:
     site, box = result.site.localised(result.origin_m), shapely.box(*sketch.window_m)
     named = [(t.name, target_outline(t)) for t in site.target]
     named += [(z.name, Polygon(z.footprint_m)) for z in site.drop_zone]
-    named += [(z.name, Polygon(z.footprint_m)) for z in site.landing]
+    drawn = {name for name, _ in named}
+    named += [(z.name, Polygon(z.footprint_m)) for z in site.landing if z.name not in drawn]
     for name, shape in named:
         seen = shape.intersection(box)
         if not seen.is_empty:

@@ -22,11 +22,12 @@ from treescan.planning.types import JobResult
 from treescan.report import colours, wording
 from treescan.report.cautions import SHORT
 from treescan.report.drawings import plan_sketch
-from treescan.report.facts import piece_names, step_facts
+from treescan.report.facts import step_facts
 from treescan.report.frames import uphill_ground_m
 from treescan.report.schedule_chart import schedule_rows
 from treescan.report.sketch import side_view, wood_quads
 from treescan.report.sketch_axes import draw_sketch
+from treescan.report.spar_chart import spar_runs
 from treescan.report.tables import shown_places
 from treescan.skeleton.graph import SOURCE_NAMES
 from treescan.units import FOOT_M, UnitSystem
@@ -49,7 +50,10 @@ def write_pictures(result: JobResult, folder: Path, units: UnitSystem = "metric"
     if result.plan is not None and result.plan.steps:
         wanted.append(("plan_view", plan_picture))
         wanted.append(("anchors", anchors_picture))
-        wanted.append(("spar_load", spar_picture))
+        if any(f.share is not None for f in step_facts(result)):
+            wanted.append(("load_shares", shares_picture))
+        if spar_runs(result, 1):
+            wanted.append(("spar_load", spar_picture))
         if any(s.clearances for s in result.plan.steps):
             wanted.append(("clearance", clearance_picture))
         if schedule_rows(result):
@@ -114,38 +118,28 @@ def _wood(
 
 def tree_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
     """The tree's points from the south and from the east, with height and DBH."""
-    figure, first = _figure(f"Tree in {result.scan_name}", 10, 7.2)
+    figure, first = _figure(f"Tree in {result.scan_name}", 10, 6.6)
     first.remove()
-    grid = figure.add_gridspec(1, 2)
     xyz = np.asarray(result.tree_xyz, dtype=np.float64)
-    xyz = xyz[:: max(len(xyz) // 60_000, 1)]
-    base = result.graph.position_m[0]
-    ground = uphill_ground_m(result)
-    for place, (title, axis, sign) in enumerate(
-        (("seen from the south", 0, 1), ("seen from the east", 1, 1))
-    ):
-        axes = figure.add_subplot(grid[0, place])
+    xyz = xyz[:: max(len(xyz) // 60_000, 1)] if len(xyz) else result.graph.position_m
+    base, ground, m = result.graph.position_m[0], uphill_ground_m(result), result.measures
+    reach = float(np.abs(xyz[:, :2] - base[:2]).max()) * 1.05
+    for place, (title, axis) in enumerate((("from the south", 0), ("from the east", 1))):
+        axes = figure.add_subplot(1, 2, place + 1)
         factor = _aloft(axes, result, units, "west to east" if axis == 0 else "south to north")
-        across = sign * (xyz[:, axis] - base[axis]) * factor
+        across = (xyz[:, axis] - base[axis]) * factor
         axes.scatter(
             across, (xyz[:, 2] - ground) * factor, s=0.4, c="#4D6B4D", linewidths=0, rasterized=True
         )
-        axes.set_title(title, fontsize=11)
-        m = result.measures
-        axes.axhline(m.height_m * factor, color="#000000", linewidth=0.8, linestyle="--")
-        axes.text(
-            axes.get_xlim()[0],
-            m.height_m * factor,
-            f" height {wording.length(m.height_m).text(units)}",
-            va="bottom",
-        )
-        axes.axhline(m.dbh_height_m * factor, color="#000000", linewidth=0.8, linestyle=":")
-        axes.text(
-            axes.get_xlim()[0],
-            m.dbh_height_m * factor,
-            f" diameter {wording.diameter(m.dbh_m).text(units)}",
-            va="bottom",
-        )
+        axes.set_title(f"seen {title}", fontsize=11)
+        axes.set_xlim(-reach * factor, reach * factor)
+        axes.set_ylim(-0.04 * m.height_m * factor, 1.08 * m.height_m * factor)
+        for height, text, style in (
+            (m.height_m, f" height {wording.length(m.height_m).text(units)}", "--"),
+            (m.dbh_height_m, f" diameter {wording.diameter(m.dbh_m).text(units)}", ":"),
+        ):
+            axes.axhline(height * factor, color="#000000", linewidth=0.8, linestyle=style)
+            axes.text(-reach * factor, height * factor, text, va="bottom", fontsize=10)
     return figure
 
 
@@ -178,8 +172,9 @@ def plan_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
 def anchors_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
     """Anchors and tie-ins on the tree, with what each may carry."""
     figure, axes = _figure(
-        "Anchors: what each may carry, and the peak the plan asks", 8.5, 8.5, caution=True
+        "Anchors: what each may carry, and the peak the plan asks", 12, 7.5, caution=True
     )
+    figure.set_layout_engine("constrained", rect=(0, 0.03, 0.6, 0.97))
     factor = _aloft(axes, result, units, "west to east")
     graph, view = result.graph, side_view(0.0)
     _wood(axes, result, view, factor, "#C9C3B6", np.arange(1, len(graph)))
@@ -213,27 +208,30 @@ def anchors_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
 
 
 def _side_notes(axes: Axes, marks: list[tuple[tuple[float, float], str, str]]) -> None:
-    """Names in a column right of the picture, in order of height, joined to their marks."""
-    if not marks:
-        return
+    """Names in a column right of the tree, in order of height, joined to their marks."""
     low, high = axes.get_ylim()
-    marks = sorted(marks, key=lambda m: -m[0][1])[:24]
-    gap = (high - low) / max(len(marks), 14)
+    left, right = axes.get_xlim()
+    marks = sorted(marks, key=lambda m: -m[0][1])
+    gap = (high - low) / max(len(marks) + 1, 14)
+    column = right + 0.06 * (right - left)
     y = high
-    right = axes.get_xlim()[1]
     for at, text, colour in marks:
         y = min(at[1], y - gap)
-        axes.annotate(
-            text, at, (right, y), fontsize=9, va="center", annotation_clip=False, parse_math=False,
-            arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.8},
+        note = axes.annotate(
+            text if len(text) < 64 else text[:62] + "…", at, (column, y), fontsize=9, va="center",
+            annotation_clip=False, parse_math=False,
+            arrowprops={
+                "arrowstyle": "-", "color": colour, "linewidth": 0.8, "relpos": (0.0, 0.5)
+            },
         )  # fmt: skip
+        note.set_in_layout(False)
 
 
-def spar_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
-    """Load shares of every step: the governing item, and the spar's section apart."""
+def shares_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
+    """Share of the limit at the governing item of every step on the line."""
     facts = [f for f in step_facts(result) if f.share is not None]
     figure, axes = _figure(
-        "Share of the limit used, each lifted step",
+        "Share of the limit used, each step on the line",
         9,
         max(3.0, 0.42 * len(facts) + 1.8),
         caution=True,
@@ -265,54 +263,57 @@ def spar_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
     return figure
 
 
+def spar_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
+    """Bending and share of strength along the spar for the hardest steps."""
+    figure, left = _figure("Load along the spar, hardest steps", 10, 6, caution=True)
+    left.remove()
+    left, right = figure.subplots(1, 2, sharey=True)
+    factor, unit = _metres(units)
+    moment, moment_unit = (1e-3, "kN·m") if units == "metric" else (0.7375621493, "lbf·ft")
+    for place, run in enumerate(spar_runs(result)):
+        style = {"color": colours.CATEGORIES[place], "linestyle": ("-", "--", "-.")[place]}
+        name = f"step {run.step}, anchor {run.anchor_id}"
+        left.plot(run.bending_n_m * moment, run.height_m * factor, **style, label=name)
+        right.plot(run.share * 100, run.height_m * factor, **style, label=name)
+        worst = int(np.argmax(run.share))
+        at = (run.share[worst] * 100, run.height_m[worst] * factor)
+        right.plot(*at, "o", color=colours.CATEGORIES[place], markeredgecolor="#000000")
+        text = f" {wording.percent(float(run.share[worst]))}"
+        right.annotate(text, at, fontsize=9, va="bottom")
+    left.set_ylabel(f"height above ground [{unit}]")
+    left.set_xlabel(f"bending, high end of the load [{moment_unit}]")
+    right.set_xlabel("share of green strength, no safety factor [%]")
+    left.legend(fontsize=9)
+    for axes in (left, right):
+        axes.set_xlim(left=0)
+        axes.grid(linewidth=0.3)
+    return figure
+
+
 def clearance_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
     """Closest approach of each step to each target and wire, less its uncertainty."""
     assert result.plan is not None
     steps = result.plan.steps
     names = list(dict.fromkeys(c.target for s in steps for c in s.clearances))
-    figure, axes = _figure(
-        "Room left beyond the margin, each step", 9, max(3.5, 0.34 * len(steps) + 2.2), caution=True
-    )
+    figure, axes = _figure("Room left beyond the margin, each step", 11, 5.5, caution=True)
     factor, unit = _metres(units)
     shapes = "osD^vPX*"
     for place, name in enumerate(names):
-        rows = [
-            (s.number, (c.distance_m - c.spread_m - c.margin_m) * factor)
-            for s in steps
-            for c in s.clearances
-            if c.target == name
-        ]
-        number, room = zip(*rows, strict=True)
+        found = [(s.number, c) for s in steps for c in s.clearances if c.target == name]
+        room = [(c.distance_m - c.spread_m - c.margin_m) * factor for _, c in found]
         axes.plot(
-            room,
-            number,
-            shapes[place % 8],
-            color=colours.CATEGORIES[place % 8],
-            markeredgecolor="#000000",
-            label=name[:30],
-            linestyle="none",
-        )
-    axes.axvline(0, color=colours.OVER_LIMIT, linewidth=2)
-    axes.text(
-        0,
-        0.99,
-        " margin",
-        color=colours.OVER_LIMIT,
-        ha="left",
-        va="top",
-        transform=axes.get_xaxis_transform(),
-        fontsize=9,
-    )
-    names_of = piece_names(result.plan)
-    axes.set_yticks(
-        [s.number for s in steps], [f"{s.number}. {names_of[s.number]}" for s in steps], fontsize=8
-    )
-    axes.invert_yaxis()
-    low, high = axes.get_xlim()
-    axes.set_xlim(min(low, -0.5), min(high, 12 * factor))
-    axes.set_xlabel(f"distance less its uncertainty and the margin wanted [{unit}]")
-    axes.grid(axis="y", linewidth=0.3)
-    legend = axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.12), ncols=3, fontsize=9)
+            [n for n, _ in found], room, shapes[place % 8], label=name[:30], linestyle="none",
+            color=colours.CATEGORIES[place % 8], markeredgecolor="#000000", markersize=6,
+        )  # fmt: skip
+    axes.axhline(0, color=colours.OVER_LIMIT, linewidth=2)
+    axes.annotate("margin", (0.2, 0), color=colours.OVER_LIMIT, va="bottom", fontsize=9)
+    low, high = axes.get_ylim()
+    axes.set_ylim(min(low, -0.5), min(high, 10 * factor))
+    axes.set_xlim(0, len(steps) + 1)
+    axes.set_xlabel("step")
+    axes.set_ylabel(f"distance less uncertainty and margin [{unit}]")
+    axes.grid(linewidth=0.3)
+    legend = axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1), fontsize=9)
     for text in legend.get_texts():
         text.set_parse_math(False)
     return figure

@@ -328,11 +328,11 @@ def _table(title: str, key: str, rows: list[list[Words]], foot: str = "") -> str
     return f'<section id="{key}"><h2>{say(title)}</h2>{html_table(rows)}{foot}</section>'
 
 
-def html_table(rows: list[list[Words]]) -> str:
-    """A table whose rows become blocks on a narrow screen."""
+def html_table(rows: list[list[Words]], kind: str = "stack") -> str:
+    """A table; of the kind "stack" its rows become blocks on a narrow screen."""
     head = "".join(f"<th>{say(c)}</th>" for c in rows[0])
     body = "".join(f"<tr>{_cells(rows[0], row)}</tr>" for row in rows[1:])
-    return f'<table class="stack"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+    return f'<table class="{kind}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
 
 
 def _cells(head: list[Words], row: list[Words]) -> str:
@@ -341,10 +341,10 @@ def _cells(head: list[Words], row: list[Words]) -> str:
 
 
 def _weights(result: JobResult) -> str:
-    rows = [[wording.plain(h) for h in ("Piece", "Size", "Weight, range", "Plan on")]]
+    rows = [[wording.plain(h) for h in ("Piece", "Size", "Weight")]]
     for fact in step_facts(result):
         name = wording.plain(f"{fact.number}. {fact.name}")
-        rows.append([name, fact.size, fact.weight, fact.plan_on])
+        rows.append([name, fact.size, fact.weight])
     notes = [wording.bilingual(n) for n in (*result.mass.notes, *result.species.notes)]
     species = result.species
     source = f"Numbers of the species: {species.sources} (confidence {species.confidence})."
@@ -353,7 +353,7 @@ def _weights(result: JobResult) -> str:
         f"<p>Whole tree, green: <strong>{say(wording.mass_range(whole))}</strong>. "
         "Ranges hold 9 of 10 cases; plan on the high end.</p>"
     )
-    inner += html_table(rows) if len(rows) > 1 else ""
+    inner += html_table(rows, "tight") if len(rows) > 1 else ""
     inner += "".join(f'<p class="small">{say(n)}</p>' for n in [*notes, wording.plain(source)])
     return f'<section id="weights"><h2>Weights</h2>{inner}</section>'
 

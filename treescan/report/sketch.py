@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 import shapely
-from shapely.geometry import LineString, MultiPoint, Polygon
+from shapely.geometry import MultiPoint, Polygon
 
 from treescan.report.label_places import Box, free_place, text_box
 from treescan.report.wording import Words
@@ -74,7 +74,7 @@ class Sketch:
         x0, y0, x1, y1 = self.window_m
         return (y1 - y0) / (x1 - x0)
 
-    def area(self, shape: Polygon, fill: str | None, stroke: str, **style: object) -> None:
+    def area(self, shape: Polygon, fill: str | None, stroke: str | None, **style: object) -> None:
         """Add a polygon or several, holes left out."""
         rings = tuple(
             np.asarray(p.exterior.coords)[:, :2]
@@ -246,12 +246,18 @@ def north_arrow(sketch: Sketch, size_pt: float = 9.0) -> None:
 
 
 def clipped(points_m: Floats, window_m: tuple[float, float, float, float]) -> list[Floats]:
-    """Parts of an open line inside the window."""
+    """Parts of an open line inside the window; a line that crosses itself stays one part."""
     if len(points_m) < 2:
         return []
-    inside = LineString(points_m).intersection(shapely.box(*window_m))
-    return [
-        np.asarray(p.coords)
-        for p in shapely.get_parts(inside)
-        if p.geom_type == "LineString" and not p.is_empty
-    ]
+    segments = shapely.linestrings(np.stack([points_m[:-1], points_m[1:]], axis=1))
+    inside = shapely.intersection(segments, shapely.box(*window_m))
+    parts: list[list[Floats]] = []
+    for piece in inside:
+        if piece.geom_type != "LineString" or piece.is_empty:
+            continue
+        start, end = np.asarray(piece.coords)
+        if parts and np.allclose(parts[-1][-1], start, atol=1e-6):
+            parts[-1].append(end)
+        else:
+            parts.append([start, end])
+    return [np.asarray(part) for part in parts]

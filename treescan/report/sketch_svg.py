@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from html import escape
+
+import shapely
 
 from treescan.report.sketch import Label, Shape, Sketch
 from treescan.units import UnitSystem
@@ -49,20 +52,24 @@ def _inside(sketch: Sketch, width_px: float, units: UnitSystem | None) -> str:
     parts = []
     for item in sketch.items:
         if isinstance(item, Shape):
-            parts.append(_shape(item, place, point))
+            parts.append(_shape(_simple(item, 0.8 / scale), place, point))
         else:
             parts.append(_label(item, place, point, units))
     return "".join(parts)
 
 
+def _simple(item: Shape, tolerance_m: float) -> Shape:
+    """The shape without the points that change nothing at the size it is drawn."""
+    lines = shapely.simplify([shapely.linestrings(p) for p in item.lines_m], tolerance_m)
+    return replace(item, lines_m=tuple(shapely.get_coordinates(line) for line in lines))
+
+
 def _shape(item: Shape, place: Place, point: float) -> str:
     runs = []
     for line in item.lines_m:
-        runs.append(
-            "M"
-            + "L".join(place(float(x), float(y)) for x, y in line)
-            + ("Z" if item.closed else "")
-        )
+        spots = [place(float(x), float(y)) for x, y in line]
+        kept = [s for i, s in enumerate(spots) if i == 0 or s != spots[i - 1]]
+        runs.append("M" + "L".join(kept) + ("Z" if item.closed else ""))
     style = f'fill="{item.fill or "none"}"'
     if item.stroke:
         style += f' stroke="{item.stroke}" stroke-width="{item.width_pt * point:.2f}"'

@@ -144,7 +144,7 @@ def target_words(result: JobResult) -> list[WordRow]:
     """Targets and wires with the nearest pass of the whole plan, with their head row."""
     head = ["Keep clear of", "What it is", "Room wanted", "Nearest pass", "At step"]
     rows = [[plain(h) for h in head]]
-    things = [
+    things: list[tuple[str, Words, float | None]] = [
         (t.name, fill("{} high", wording.length(t.height_m)), t.margin_m)
         for t in result.site.target
     ]
@@ -185,7 +185,7 @@ def _nearest(result: JobResult, name: str) -> tuple[int, Clearance | None]:
 
 def haul_words(result: JobResult) -> list[WordRow]:
     """Logs, brush and chips, with their head row."""
-    head = ["Material", "Pieces", "Weight", "Solid", "Loose"]
+    head = ["Material", "Pieces", "Weight", "Volume"]
     rows = [[plain(h) for h in head]]
     for r in result.haul.rows:
         rows.append(
@@ -193,8 +193,11 @@ def haul_words(result: JobResult) -> list[WordRow]:
                 fill("{}{}{}", wording.bilingual(r.material), _through(r), _long(r)),
                 plain(str(r.count) if r.count and r.length_m > 0 else "–"),
                 wording.mass_range(r.mass_kg),
-                wording.volume_range(r.solid_m3),
-                wording.volume_range(r.loose_m3),
+                fill(
+                    "{} solid, {} loose",
+                    wording.volume_range(r.solid_m3),
+                    wording.volume_range(r.loose_m3),
+                ),
             ]
         )
     return rows
