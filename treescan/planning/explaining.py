@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from treescan.planning.alternatives import Ordered, main_tie_in
 from treescan.planning.dividing import Divided
+from treescan.planning.inputs import PlanInputs
 from treescan.planning.job import Job
 from treescan.planning.mending import smallest_change
 from treescan.planning.near_pass import with_near_passes
@@ -15,6 +16,7 @@ from treescan.planning.options import Option
 from treescan.planning.schedule import as_rows
 from treescan.planning.steps import WorkedPlan, work_out
 from treescan.planning.types import Alternative, Plan, RankedAnchor
+from treescan.rigging.anchors import why_not
 from treescan.rigging.tie_ins import tie_in_pull
 
 DURATIONS = (
@@ -34,7 +36,7 @@ def plan_of(job: Job, divided: Divided, sequences: Sequence[Ordered]) -> Plan:
         steps=with_near_passes(job, chosen.steps),
         anchors=ranked_anchors(job, chosen),
         tie_ins=ranked_tie_ins(job),
-        alternatives=tuple(as_alternative(w, chosen) for w in worked),
+        alternatives=tuple(as_alternative(w, chosen, worked) for w in worked),
         schedule=as_rows(chosen.day, chosen.steps),
         cautions=_cautions(job, divided, sequences[0]),
         feasible=feasible,
@@ -44,7 +46,9 @@ def plan_of(job: Job, divided: Divided, sequences: Sequence[Ordered]) -> Plan:
     )
 
 
-def as_alternative(plan: WorkedPlan, chosen: WorkedPlan) -> Alternative:
+def as_alternative(
+    plan: WorkedPlan, chosen: WorkedPlan, all_plans: Sequence[WorkedPlan]
+) -> Alternative:
     """A whole plan in its figures and a paragraph."""
     return Alternative(
         name=plan.name,
@@ -53,9 +57,23 @@ def as_alternative(plan: WorkedPlan, chosen: WorkedPlan) -> Alternative:
         min_clearance_m=plan.min_clearance_m,
         hours=plan.day.hours,
         anchor_moves=plan.day.anchor_moves,
-        explanation=_compare(plan, chosen),
+        explanation=_compare(plan, chosen) + _front(plan, all_plans),
         steps=plan.steps,
     )
+
+
+def _front(plan: WorkedPlan, all_plans: Sequence[WorkedPlan]) -> str:
+    """Say whether another plan is as good in every figure and better in one."""
+    better = [
+        other.name
+        for other in all_plans
+        if other is not plan
+        and all(a <= b + 1e-6 for a, b in zip(other.figures, plan.figures, strict=True))
+        and any(a < b - 1e-3 for a, b in zip(other.figures, plan.figures, strict=True))
+    ]
+    if better:
+        return f" The {better[0]} plan is at least as good in every figure."
+    return " No other plan here is better in every figure."
 
 
 def _compare(plan: WorkedPlan, chosen: WorkedPlan) -> str:
@@ -111,10 +129,31 @@ def describe(job: Job, plan: WorkedPlan) -> str:
     told = ", ".join(f"{n} by {way}" for way, n in ways.most_common())
     wait = plan.day.climber_wait_min
     crew = f" Work aloft waits about {wait:.0f} min for the ground crew." if wait >= 5 else ""
+    if plan.proved:
+        crew += " The order is proved the best for these ways."
     return (
         f"{first}{told}. Outer wood comes off before the wood it grows on; whatever carries the "
         f"tie-in or an anchor stands until its last use; the stem comes down last.{crew}"
     )
+
+
+def why_not_here(inputs: PlanInputs, plan: Plan, node: int) -> str:
+    """Say in a sentence or two why a node is no anchor, or what it does in the plan.
+
+    Raises
+    ------
+    InvalidInputError
+        No such node.
+    """
+    known = (inputs.graph, inputs.measures, inputs.species, inputs.mass, inputs.site)
+    told = why_not(*known, inputs.ground, node, wood_state=inputs.wood_state)
+    for ranked in plan.anchors:
+        if ranked.anchor.node == node and ranked.peak_n > 0.0:
+            return f"{told} In this plan {ranked.reason}."
+    first = next((s.number for s in plan.steps if node in s.piece.nodes), None)
+    if first is not None:
+        return f"{told} It comes down in step {first} and can carry nothing after that."
+    return told
 
 
 def ranked_anchors(job: Job, plan: WorkedPlan) -> tuple[RankedAnchor, ...]:

@@ -42,7 +42,10 @@ UPRIGHT_DEG = 50.0
 
 BREAK_DEG = 55.0
 BELOW_LEVEL_DEG = 10.0
-"""The face aims this far below level, so that a limb does not part early: common practice."""
+"""On wood that leans more than ``PLUMB_DEG`` the face aims this far below level, so that a limb
+does not part early: common practice, no source."""
+
+PLUMB_DEG = 20.0
 
 
 ENOUGH_ROOM_M = 0.5
@@ -186,18 +189,20 @@ def _paths(piece: Piece, field: Field) -> Iterator[tuple[Path, float | None, flo
         yield from _pushed(piece, field)
         yield from _held(piece, field)
         return
+    below = BELOW_LEVEL_DEG if upright_deg(piece) > PLUMB_DEG else 0.0
     for azimuth in aims_m(piece.cut_m, field.obstacles.drop_zones):
         try:
             path = hinge_fall(
                 piece,
                 field.ground,
                 hinge_azimuth_deg=azimuth,
+                below_level_deg=below,
                 break_angle_deg=BREAK_DEG,
                 bounce_m=_bounce_m(piece),
             )
         except InvalidInputError:
             continue
-        yield path, azimuth, BELOW_LEVEL_DEG
+        yield path, azimuth, below
     yield from _pushed(piece, field)
     yield from _held(piece, field)
 
@@ -324,6 +329,7 @@ def _judged(
         hinge_below_level_deg=aim[1],
         warnings=(*path.notes, *passed.warnings, *((spill,) if spill else ())),
         broken=tuple(broken),
+        share=path.impact_energy_j / limit_j if limit_j > 0.0 else 0.0,
         room_m=passed.room_m,
         excess=excess,
     )

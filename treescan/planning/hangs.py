@@ -20,6 +20,7 @@ from treescan.planning.spar_block import block_below, caught_case, caught_path
 from treescan.planning.ties import hung_cases
 from treescan.planning.turned import turned_cases, with_turn
 from treescan.rigging.cases import solve_many
+from treescan.rigging.proposals import Redirect, propose_redirects
 from treescan.rigging.spar import SparModel
 from treescan.rigging.types import LoadCase, LoadResult
 from treescan.units import G_M_S2, Band
@@ -29,6 +30,9 @@ Floats = npt.NDArray[np.float64]
 
 MOST_A_TIE = 2
 ENOUGH_KEPT = 2
+MOST_EASED = 1.6
+"""A redirect is tried for sections loaded up to this many times their limit."""
+
 MOST_TURNED = 4
 ASIDE_SHARE = 0.4
 """Part of the lowering in which a piece is pulled aside before it is let down."""
@@ -63,10 +67,27 @@ def hang_options(
         kept = [o for o in found if o.kept]
         if len(kept) >= ENOUGH_KEPT or (kept and result.share > 1.0):
             break
+        eased = _eased(result, spar) if not kept else None
+        if eased is not None:
+            found += [
+                replace(o, redirects=(f"R{eased.node}",), warnings=(*o.warnings, eased.reason))
+                for o in _judged(job, order, eased.result)
+            ]
+            continue
         found += _judged(job, order, result)
     if asked is None and not any(o.kept for o in found) and piece.mass_kg.high > HELD_KG:
         found += _turned_options(job, piece, order)
     return found
+
+
+def _eased(result: LoadResult, spar: SparModel) -> Redirect | None:
+    """A redirect that brings an overloaded section within its limit, or None."""
+    if not 1.0 < result.share <= MOST_EASED or "section" not in result.governs:
+        return None
+    if result.case.drop_m > 0.0:
+        return None
+    proposals = propose_redirects(result.case, spar)
+    return next((p for p in proposals if p.result.share <= 1.0), None)
 
 
 def _turned_options(job: Job, piece: Piece, order: int) -> list[Option]:

@@ -50,7 +50,7 @@ class Option:
     broken : tuple of str
         Limits it breaks, each a sentence with by how much.
     share : float
-        Largest share of a load limit; 0 for a free fall.
+        Largest share of a load limit; of the ground's energy limit for a fall.
     room_m : float
         Least distance to a target or conductor beyond its margin, spread included; inf
         without any.
@@ -128,7 +128,8 @@ def passing(gaps: Gaps, standing_m: Floats, is_conductor: npt.NDArray[np.bool_])
     """Judge closest approaches.
 
     Wood that stands inside a target's margin before the cut, or less than the spread outside
-    it, cannot keep it; it must then come no nearer than it stands.  From conductors the margin is kept without exception.
+    it, cannot keep it; it must then come no nearer than it stands.  From conductors the margin
+    is kept without exception.
 
     Parameters
     ----------

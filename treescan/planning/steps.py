@@ -25,6 +25,7 @@ class WorkedPlan:
     options: tuple[Option, ...]
     steps: tuple[Step, ...]
     day: CrewDay
+    proved: bool = False
 
     @property
     def peak_share(self) -> float:
@@ -43,6 +44,12 @@ class WorkedPlan:
         return min(gaps, default=float("inf"))
 
     @property
+    def figures(self) -> tuple[float, float, float, float]:
+        """What plans are compared by, less is better: load, lack of room, hours, moves."""
+        room = -min(self.min_clearance_m, 1e6)
+        return (self.peak_share, room, self.day.hours.likely, float(self.day.anchor_moves))
+
+    @property
     def broken(self) -> int:
         """Steps that break a limit."""
         return sum(bool(s.broken_limits) for s in self.steps)
@@ -52,12 +59,26 @@ def work_out(job: Job, divided: Divided, sequence: Ordered) -> WorkedPlan:
     """Hold every load against the wood that still stands, and set out the crew's day."""
     options = _on_what_stands(job, divided, sequence)
     steps = tuple(
-        step_of(number, option, divided.ways[row].reasons)
+        step_of(number, _saw_checked(job, option), divided.ways[row].reasons)
         for number, (row, option) in enumerate(zip(sequence.rows, options, strict=True), start=1)
     )
     places = [int(job.inputs.graph.limb[o.piece.butt_node]) for o in options]
     day = crew_day(steps, chip_masses(job, options), places, job.inputs.site)
-    return WorkedPlan(sequence.preference.name, sequence.rows, tuple(options), steps, day)
+    return WorkedPlan(
+        sequence.preference.name, sequence.rows, tuple(options), steps, day, sequence.result.proved
+    )
+
+
+def _saw_checked(job: Job, option: Option) -> Option:
+    """Say where the bar is too short for the cut, even from both sides."""
+    across, reach = option.piece.butt_diameter_m, job.rules.max_cut_diameter_m
+    if across <= reach:
+        return option
+    told = (
+        f"the cut is {across * 100:.0f} cm across; a {reach * 50:.0f} cm bar reaches"
+        f" {reach * 100:.0f} cm from both sides: bring a longer one"
+    )
+    return replace(option, warnings=(*option.warnings, told))
 
 
 def _on_what_stands(job: Job, divided: Divided, sequence: Ordered) -> list[Option]:
