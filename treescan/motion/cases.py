@@ -33,6 +33,10 @@ EARLY_BREAK_DEG = 15.0
 """An early failure of the hinge parts here: our choice."""
 
 
+RARE = ("hinge fails",)
+"""Cases that are named when they would do harm, but do not widen the spread."""
+
+
 @dataclass(frozen=True)
 class Cases:
     """A likely path and what else may happen; ``labels`` name the others."""
@@ -156,6 +160,31 @@ def spread_of(
     return judged(cases_of(piece, path, ground), piece, obstacles, wind_m_s)
 
 
+def without_rare(cases: Cases) -> Cases:
+    """Cases without those that hardly happen (:data:`RARE`)."""
+    kept = [row for row, label in enumerate(cases.labels) if label not in RARE]
+    return Cases(
+        cases.likely,
+        tuple(cases.others[row] for row in kept),
+        tuple(cases.labels[row] for row in kept),
+    )
+
+
+def worst_case(cases: Cases, piece: Piece, obstacles: Obstacles) -> tuple[str, Clearance] | None:
+    """Case that comes nearest beyond a margin which the likely path keeps, and what it passes.
+
+    None when every case, rare ones included, keeps what the likely path keeps.
+    """
+    kept = [gap.distance_m >= gap.margin_m for gap in clearances(piece, cases.likely, obstacles)]
+    worst: tuple[float, str, Clearance] | None = None
+    for label, path in zip(cases.labels, cases.others, strict=True):
+        for row, gap in enumerate(clearances(piece, path, obstacles)):
+            room = gap.distance_m - gap.margin_m
+            if kept[row] and room < 0.0 and (worst is None or room < worst[0]):
+                worst = (room, label, gap)
+    return None if worst is None else (worst[1], worst[2])
+
+
 def judged(
     cases: Cases, piece: Piece, obstacles: Obstacles, wind_m_s: float = 0.0
 ) -> tuple[Path, tuple[Clearance, ...]]:
@@ -174,6 +203,7 @@ def judged(
     InvalidInputError
         If there are no cases to spread over.
     """
+    cases = without_rare(cases)
     if not cases.others:
         raise InvalidInputError("cases: give at least one other case to spread over.")
     likely = cases.likely
