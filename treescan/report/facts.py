@@ -33,6 +33,7 @@ class StepFacts:
     cut: Words
     saw: Words
     size: Words
+    girth: Words
     tie: Words
     anchor: Words
     line: Words
@@ -98,6 +99,7 @@ def _facts(result: JobResult, plan: Plan, step: Step, name: str, ground: float) 
             wording.length(p.length_m),
             wording.diameter(p.butt_diameter_m),
         ),
+        girth=fill("{}, {}", wording.length(p.length_m), wording.diameter(p.butt_diameter_m)),
         tie=_tie(step),
         anchor=_anchor(plan, step),
         line=wording.force_range(load.lead_tension_n) if load else NOTHING,

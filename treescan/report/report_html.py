@@ -341,10 +341,10 @@ def _cells(head: list[Words], row: list[Words]) -> str:
 
 
 def _weights(result: JobResult) -> str:
-    rows = [[wording.plain(h) for h in ("Piece", "Size", "Weight")]]
+    rows = [[wording.plain(h) for h in ("Piece", "Length, butt", "Weight")]]
     for fact in step_facts(result):
         name = wording.plain(f"{fact.number}. {fact.name}")
-        rows.append([name, fact.size, fact.weight])
+        rows.append([name, fact.girth, fact.weight])
     notes = [wording.bilingual(n) for n in (*result.mass.notes, *result.species.notes)]
     species = result.species
     source = f"Numbers of the species: {species.sources} (confidence {species.confidence})."

@@ -32,7 +32,7 @@ def summary_rows(result: JobResult) -> list[tuple[str, Words]]:
                 "{} by {}", wording.length(m.crown_spread_m), wording.length(m.crown_spread_cross_m)
             ),
         ),
-        ("Lean", plain(f"{m.lean_deg:.0f}° to the {wording.compass(m.lean_azimuth_deg)}")),
+        ("Lean", plain(_lean(m.lean_deg, m.lean_azimuth_deg))),
         ("Green weight", wording.mass_range(everything)),
         ("Wood with bark", wording.volume_range(m.volume_m3)),
         ("Not seen by the scan", plain(wording.percent(m.unseen_share))),
@@ -74,6 +74,12 @@ def governs_text(fact: StepFacts) -> str:
     if fact.share is None:
         return ""
     return f"{fact.governs}: {wording.percent(fact.share)} of its limit"
+
+
+def _lean(lean_deg: float, azimuth_deg: float) -> str:
+    if lean_deg < 1.0:
+        return "under 1°"
+    return f"{lean_deg:.0f}° to the {wording.compass(azimuth_deg)}"
 
 
 def shown_places(ranked: Sequence[RankedAnchor], best: int = 6) -> tuple[RankedAnchor, ...]:
@@ -157,7 +163,7 @@ def target_words(result: JobResult) -> list[WordRow]:
         room = plain("not worked out")
         if near is not None:
             gap = near.distance_m - near.spread_m
-            room = wording.length_least(gap) if gap >= 0 else plain("would be hit")
+            room = wording.length_least(gap) if gap >= 0 else plain("touches it: see the card")
         rows.append(
             [
                 plain(name),

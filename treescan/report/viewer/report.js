@@ -86,8 +86,8 @@ async function view3d() {
       const to = piece.userData.home.p.clone().applyMatrix4(piece.parent.matrixWorld);
       const away = new THREE.Vector3(to.x - target.x, 0, to.z - target.z);
       if (away.length() < 0.3) away.set(0, 0, 1);
-      away.normalize().multiplyScalar(-4);
-      return look(away.x, 2.2, away.z, to);
+      away.normalize();
+      return look(-1.2 * away.x - 3.6 * away.z, 1.6, -1.2 * away.z + 3.6 * away.x, to);
     },
     ground: () => look(far * 0.35, 1.7 - height * 0.45, far * 0.55),
   };
