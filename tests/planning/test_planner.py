@@ -127,6 +127,37 @@ def test_a_small_crew_is_slower():
     assert make_plan(few).hours.likely > make_plan(many).hours.likely
 
 
+def test_a_wire_in_the_way_is_for_its_operator():
+    wire = {"name": "line", "path_m": [(-9, 0.3, 4), (9, 0.3, 4)], "kilovolts": 11.0}
+    plan = make_plan(small_job(site=open_field(conductor=[wire])))
+    assert not plan.feasible
+    assert "have its operator switch it off" in plan.smallest_change
+    assert any("3.0 m is to be kept" in b for s in plan.steps for b in s.broken_limits)
+
+
+def test_dead_wood_over_the_work_comes_first_and_is_said():
+    inputs = grown_inputs("broadleaf", 3, open_field(), height_m=12.0, dbh_m=0.3)
+    graph = inputs.graph
+    limbs = [n for n in np.flatnonzero(graph.starts_limb) if graph.order[n] == 1]
+    limb = int(graph.limb[max(limbs, key=lambda n: graph.position_m[n, 2] * graph.radius_m[n])])
+    site = open_field(defect=[{"kind": "dead", "limb": limb}])
+    sound = make_plan(inputs)
+    dead = make_plan(inputs_of(graph, site))
+
+    def place(plan):
+        steps = [s.number for s in plan.steps if limb in graph.limb[s.piece.nodes]]
+        return min(steps) / len(plan.steps)
+
+    assert place(dead) <= place(sound)
+    assert any("Dead or cracked wood" in c for c in dead.cautions)
+    assert not any("Dead or cracked wood" in c for c in sound.cautions)
+
+
+def test_a_storm_is_cautioned():
+    plan = make_plan(small_job(site=open_field(conditions={"wind_m_s": 20.0})))
+    assert any("Wind of 20 m/s" in c for c in plan.cautions)
+
+
 def test_progress_rises_to_one():
     told: list[float] = []
     make_plan(small_job(), progress=told.append)

@@ -7,7 +7,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from treescan.planning.candidates import CutSet, first_cuts, split_piece
+from treescan.planning.candidates import (
+    CutSet,
+    cut_set,
+    first_cuts,
+    split_piece,
+    stump_cuts,
+)
 from treescan.planning.edits import Edit, edited_cuts, forced
 from treescan.planning.falls import fall_options
 from treescan.planning.hangs import hang_options
@@ -16,6 +22,9 @@ from treescan.planning.options import Option, front, least_bad
 from treescan.wood.types import Piece
 
 MOST_DEPTH = 3
+MOST_JUDGED = 300
+"""Pieces judged beyond the first division before no finer cut is tried: bounds the time."""
+
 MOST_REASONS = 5
 SPLIT_KG = 5.0
 """Lighter pieces are not cut finer: a person can hold them."""
@@ -60,6 +69,7 @@ class _Judge:
     def __init__(self, job: Job):
         self.job = job
         self.known: dict[tuple[int, tuple[int, ...]], PieceWays] = {}
+        self.most = MOST_JUDGED
 
     def __call__(self, pieces: CutSet, row: int) -> PieceWays:
         key = (int(pieces.cuts[row]), pieces.inner_cuts(row))
@@ -72,9 +82,10 @@ def divide(job: Job, tell: Callable[[float], None]) -> Divided:
     """Cut, judge, and cut finer where no way is left and finer pieces have one."""
     inputs = job.inputs
     edits = inputs.edits or ()
-    pieces = first_cuts(inputs.graph, inputs.mass, inputs.ground, job.rules, inputs.standing)
+    pieces = _start(job)
     judged = _Judge(job)
     cuts = pieces.cuts.tolist()
+    judged.most += len(cuts)
     for number, cut in enumerate(cuts):
         pieces = _settled(judged, pieces, int(cut), MOST_DEPTH)
         tell((number + 1) / len(cuts))
@@ -84,6 +95,22 @@ def divide(job: Job, tell: Callable[[float], None]) -> Divided:
     ways = tuple(judged(pieces, row) for row in range(len(pieces)))
     flags += _unmet(edits, ways)
     return Divided(pieces, ways, tuple(flags))
+
+
+def _start(job: Job) -> CutSet:
+    """First cuts, or those of an earlier plan where they still stand."""
+    inputs = job.inputs
+    if not inputs.keep_cuts:
+        return first_cuts(inputs.graph, inputs.mass, inputs.ground, job.rules, inputs.standing)
+    standing = inputs.standing
+    last = stump_cuts(inputs.graph, inputs.ground, job.rules.stump_height_m)
+    wanted = [n for n in (*inputs.keep_cuts, *last.tolist()) if standing[n]]
+    inside = cut_set(inputs.graph, last, standing)
+    return cut_set(
+        inputs.graph,
+        [n for n in wanted if inside.piece_of[n] >= 0],
+        standing & ((inside.piece_of >= 0) | (np.arange(len(standing)) == 0)),
+    )
 
 
 def _unmet(edits: tuple[Edit, ...], ways: tuple[PieceWays, ...]) -> list[str]:
@@ -111,6 +138,8 @@ def _settled(judged: _Judge, pieces: CutSet, cut: int, depth: int) -> CutSet:
     row = int(np.searchsorted(pieces.cuts, cut))
     way = judged(pieces, row)
     if forced(judged.job.inputs.edits or (), cut) is not None:
+        return pieces
+    if len(judged.known) > judged.most:
         return pieces
     if way.kept or depth == 0 or way.piece.mass_kg.high < SPLIT_KG:
         return pieces

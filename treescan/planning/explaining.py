@@ -19,6 +19,8 @@ from treescan.planning.types import Alternative, Plan, RankedAnchor
 from treescan.rigging.anchors import why_not
 from treescan.rigging.tie_ins import tie_in_pull
 
+MOST_WIND_M_S = 10.0
+
 DURATIONS = (
     "Durations are common practice with no published source; set your own under [minutes] in "
     "the site file."
@@ -206,6 +208,17 @@ def _cautions(job: Job, divided: Divided, sequence: Ordered) -> tuple[str, ...]:
     found = [*divided.flags, *sequence.flags, DURATIONS, *job.field.obstacles.notes]
     if main_tie_in(job) is None:
         found.append("No tie-in on this tree holds a climber by the rule used: use a lift.")
+    wind = job.inputs.site.conditions.wind_m_s
+    if wind > MOST_WIND_M_S:
+        found.append(
+            f"Wind of {wind:.0f} m/s: work aloft stops at about {MOST_WIND_M_S:.0f} m/s [common"
+            " practice, no source]; wait for a calmer day."
+        )
+    if job.spar.state.dead.any() or job.spar.state.cracked.any():
+        found.append(
+            "Dead or cracked wood: nobody climbs or rigs on it; where it hangs over the work it"
+            " comes off first."
+        )
     found.append(
         f"The stump is left {job.rules.stump_height_m * 100:.0f} cm high; side twigs up to "
         f"{job.rules.trim_diameter_m * 100:.0f} cm are trimmed before the section they grow on."

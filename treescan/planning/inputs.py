@@ -31,6 +31,8 @@ class PlanInputs:
         Wishes of a person that overrule the planner's own choice and are checked like it.
     lost_anchors : frozenset of int
         Nodes of anchors that must not be used.
+    keep_cuts : tuple of int
+        Cuts of an earlier plan to start from; finer ones are added only where needed.
     """
 
     graph: TreeGraph
@@ -45,6 +47,7 @@ class PlanInputs:
     done: npt.NDArray[np.bool_] | None = None
     edits: tuple[Edit, ...] | None = None
     lost_anchors: frozenset[int] = frozenset()
+    keep_cuts: tuple[int, ...] = ()
 
     @property
     def standing(self) -> npt.NDArray[np.bool_]:

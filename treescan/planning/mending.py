@@ -19,7 +19,7 @@ def smallest_change(job: Job, steps: Sequence[Step]) -> str:
             _line(job, broken),
             _section(broken),
             _mass(job, broken),
-            _room(broken),
+            _room(job, broken),
             _landing(broken),
         )
         if text
@@ -78,7 +78,7 @@ def _mass(job: Job, broken: Sequence[Step]) -> str:
     return f"Lifting gear for {worst:.0f} kg (limits.max_piece_kg) would take the heaviest piece."
 
 
-def _room(broken: Sequence[Step]) -> str:
+def _room(job: Job, broken: Sequence[Step]) -> str:
     short: dict[str, float] = {}
     for step in broken:
         for gap in step.clearances:
@@ -87,8 +87,21 @@ def _room(broken: Sequence[Step]) -> str:
                 short[gap.target] = max(short.get(gap.target, 0.0), lack)
     if not short:
         return ""
-    told = ", ".join(f"{name} ({lack:.1f} m short)" for name, lack in short.items())
-    return f"Too near: {told}; take these pieces with a crane or lift, or clear or cover the place."
+    wires = {c.name for c in job.inputs.site.conductor}
+    parts = []
+    near = [f"{name} ({lack:.1f} m short)" for name, lack in short.items() if name not in wires]
+    if near:
+        parts.append(
+            f"Too near: {', '.join(near)}; take these pieces with a crane or lift, or clear or"
+            " cover the place."
+        )
+    live = [f"{name} ({lack:.1f} m short)" for name, lack in short.items() if name in wires]
+    if live:
+        parts.append(
+            f"Too near a conductor: {', '.join(live)}; have its operator switch it off, cover it or"
+            " take it down first."
+        )
+    return " ".join(parts)
 
 
 def _landing(broken: Sequence[Step]) -> str:

@@ -142,7 +142,8 @@ def replan(
     if inputs.done is not None:
         standing &= inputs.standing
     rest = [s for s in steps if s.number not in done]
-    plan = make_plan(replace(inputs, done=standing), progress=progress)
+    kept = tuple(s.node for s in rest if standing[s.node])
+    plan = make_plan(replace(inputs, done=standing, keep_cuts=kept), progress=progress)
     told = changes(rest, standing, plan)
     return replace(plan, cautions=(told, *plan.cautions), name=f"rest of the job: {plan.name}")
 
