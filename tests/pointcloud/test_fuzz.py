@@ -1,0 +1,119 @@
+"""Damaged scans end in one clear error or a finite cloud: never a crash, hang or memory blow-up."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+import laspy
+import numpy as np
+import pytest
+import trimesh
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from tests.pointcloud.clouds import post_on_ground
+from treescan.errors import TreescanError
+from treescan.pointcloud.reading import read_scan
+
+EXAMPLES = int(os.environ.get("TREESCAN_FUZZ_EXAMPLES", "5"))
+
+
+def las_bytes(ending: str, point_format: int, version: str) -> bytes:
+    xyz = post_on_ground(700)
+    header = laspy.LasHeader(point_format=point_format, version=version)
+    header.scales = [0.001] * 3
+    las = laspy.LasData(header)
+    las.x, las.y, las.z = xyz.T
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"a.{ending}"
+        las.write(str(path))
+        return path.read_bytes()
+
+
+def ply_bytes(order: str) -> bytes:
+    xyz = post_on_ground(700)
+    head = f"ply\nformat {order} 1.0\nelement vertex {len(xyz)}\n"
+    head += "property float x\nproperty float y\nproperty float z\nend_header\n"
+    if order == "ascii":
+        return (head + "\n".join(" ".join(f"{v:.3f}" for v in row) for row in xyz)).encode()
+    kind = "<f4" if "little" in order else ">f4"
+    return head.encode() + xyz.astype(kind).tobytes()
+
+
+def pcd_bytes() -> bytes:
+    xyz = post_on_ground(700)
+    head = "VERSION 0.7\nFIELDS x y z\nSIZE 4 4 4\nTYPE F F F\nCOUNT 1 1 1\n"
+    head += f"WIDTH {len(xyz)}\nHEIGHT 1\nPOINTS {len(xyz)}\nDATA binary\n"
+    return head.encode() + xyz.astype("<f4").tobytes()
+
+
+def text_bytes(separator: str) -> bytes:
+    rows = (separator.join(f"{v:.3f}" for v in row) for row in post_on_ground(700))
+    return ("X Y Z\n" + "\n".join(rows)).encode()
+
+
+def mesh_bytes(kind: str) -> bytes:
+    data = trimesh.creation.cylinder(0.2, 9.0).export(file_type=kind)
+    return data.encode() if isinstance(data, str) else data
+
+
+SEEDS = {
+    "las": las_bytes("las", 3, "1.2"),
+    "laz": las_bytes("laz", 6, "1.4"),
+    "ply": ply_bytes("binary_little_endian"),
+    "ply_big": ply_bytes("binary_big_endian"),
+    "ply_text": ply_bytes("ascii"),
+    "pcd": pcd_bytes(),
+    "xyz": text_bytes(" "),
+    "csv": text_bytes(";"),
+    "obj": mesh_bytes("obj"),
+    "stl": mesh_bytes("stl"),
+    "glb": mesh_bytes("glb"),
+}
+
+
+@st.composite
+def damage(draw, whole: bytes) -> bytes:
+    """A few changed bytes, most of them in the head, perhaps cut short or with a piece doubled."""
+    data = bytearray(whole)
+    for _ in range(draw(st.integers(1, 6))):
+        reach = draw(st.sampled_from([64, 400, len(data)]))
+        at = draw(st.integers(0, min(reach, len(data)) - 1))
+        data[at] = draw(st.sampled_from([0, 1, 10, 32, 45, 46, 57, 65, 127, 128, 255]))
+    how = draw(st.sampled_from(["as it is", "cut", "doubled"]))
+    cut = draw(st.integers(0, len(data)))
+    if how == "cut":
+        return bytes(data[:cut])
+    return bytes(data[:cut] + data[max(0, cut - 100) :]) if how == "doubled" else bytes(data)
+
+
+@pytest.fixture(autouse=True)
+def _small_meshes(monkeypatch):
+    monkeypatch.setattr("treescan.pointcloud.meshes.SAMPLE_POINTS", 3000)
+
+
+@pytest.mark.parametrize("kind", SEEDS)
+@settings(
+    max_examples=EXAMPLES,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
+@given(data=st.data())
+def test_damaged_scans_end_in_one_clear_error(tmp_path, kind, data):
+    check(tmp_path / f"scan.{kind.split('_')[0]}", data.draw(damage(SEEDS[kind])))
+
+
+def check(path: Path, content: bytes) -> None:
+    path.write_bytes(content)
+    try:
+        cloud = read_scan([path])
+    except TreescanError as error:
+        text = str(error)
+        assert "\n" not in text
+        assert len(text) < 500
+        return
+    assert np.isfinite(cloud.xyz).all()
+    assert np.isfinite(cloud.origin_m).all()
+    assert len(cloud) <= 2_000_000
