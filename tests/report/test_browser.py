@@ -100,6 +100,20 @@ def test_units_switch_at_a_tap_and_nothing_metric_is_left(page):
     assert " kg" in page.locator("main").inner_text()
 
 
+def test_dusk_turns_the_page_dark_and_paper_stays_white(page):
+    def colour():
+        return page.evaluate("getComputedStyle(document.body).backgroundColor")
+
+    assert colour() == "rgb(255, 255, 255)"
+    page.locator("label[for=dusk]").tap()
+    assert colour() == "rgb(16, 16, 16)"
+    page.emulate_media(media="print")
+    assert colour() == "rgb(255, 255, 255)"
+    page.emulate_media(media="screen")
+    page.locator("label[for=dusk]").tap()
+    assert colour() == "rgb(255, 255, 255)"
+
+
 @needs_three
 def test_next_back_and_slider_walk_through_the_steps(page, job):
     page.locator("#next").tap()

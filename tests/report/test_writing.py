@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
+import numpy as np
+import pypdf
 import pytest
 
 from treescan.errors import OutputError
+from treescan.planning.types import HaulPlan
 from treescan.report.geojson import site_geojson
 from treescan.report.pictures import write_pictures
 from treescan.report.writing import write_measure_outputs, write_plan_outputs
+from treescan.site.model import Site
 
 CONTRACT = {
     "tree.json", "plan.json", "cut_list.csv", "cut_list.pdf", "tree.glb", "tree.ply", "haul.csv",
@@ -44,13 +49,10 @@ def test_pictures_come_as_png_and_svg(written):
         assert {f"{name}.png", f"{name}.svg"} <= names
 
 
-def test_pictures_are_the_same_bytes_twice(job, tmp_path):
-    first, second = tmp_path / "a", tmp_path / "b"
-    for folder in (first, second):
-        folder.mkdir()
-        write_pictures(job, folder)
-    for path in first.iterdir():
-        assert path.read_bytes() == (second / path.name).read_bytes(), path.name
+def test_pictures_are_the_same_bytes_twice(job, written, tmp_path):
+    write_pictures(job, tmp_path)
+    for path in tmp_path.iterdir():
+        assert path.read_bytes() == (written[0] / "pictures" / path.name).read_bytes(), path.name
 
 
 def test_measurements_without_a_plan(measured, tmp_path):
@@ -73,7 +75,6 @@ def test_a_file_that_cannot_be_written_is_named(job, tmp_path):
 
 
 def test_geojson_only_with_a_coordinate_system(job):
-    from dataclasses import replace
 
     assert site_geojson(replace(job, crs="")) is None
     document = json.loads(json.dumps(site_geojson(job)))
@@ -88,3 +89,23 @@ def test_geojson_only_with_a_coordinate_system(job):
         x, y = document["features"][0]["geometry"]["coordinates"]
         assert 6 < x < 12  # UTM zone 32 lies there
         assert 40 < y < 60
+
+
+def bare_job(job):
+    """A job as poor as a run can make it: no cuts, no site, no scan points, nothing to haul."""
+    plan = replace(
+        job.plan, steps=(), anchors=(), tie_ins=(), alternatives=(), schedule=(), feasible=False
+    )
+    nothing = np.zeros((0, 3), dtype=np.float32)
+    return replace(
+        job, plan=plan, site=Site(local=True), display_xyz=nothing, display_rgb=None,
+        tree_xyz=nothing, haul=HaulPlan((), (), (), ()), gear=None, crs="", unseen=(), decisions=(),
+    )  # fmt: skip
+
+
+def test_a_plan_without_cuts_or_site_is_still_written_whole(job, tmp_path):
+    names = {p.name for p in write_plan_outputs(bare_job(job), tmp_path)}
+    assert names >= CONTRACT
+    assert "No order of cuts" in "".join(
+        page.extract_text() for page in pypdf.PdfReader(tmp_path / "cut_list.pdf").pages
+    )

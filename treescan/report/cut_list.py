@@ -60,6 +60,11 @@ def _step_row(result: JobResult, step: Step, facts: StepFacts, units: UnitSystem
         "goes_to": facts.landing.text(units),
         "closest_target": clearance.target if clearance else "",
         **_length("clearance", clearance.distance_m if clearance else None, units),
+        **_length(
+            "clearance_least",
+            clearance.distance_m - clearance.spread_m if clearance else None,
+            units,
+        ),
         **_length("clearance_wanted", clearance.margin_m if clearance else None, units),
         "people": step.people,
         **_band("minutes", step.minutes, 1.0, "", 1),

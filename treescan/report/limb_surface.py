@@ -70,8 +70,7 @@ def piece_surfaces(graph: TreeGraph, owner: Ints, sides: int = 14) -> dict[int, 
 def limb_chains(graph: TreeGraph, owner: Ints) -> list[Chain]:
     """Split the graph into runs of nodes, one a limb."""
     follows = np.full(len(graph), -1, dtype=np.int64)
-    begins = [1] if len(graph) else []
-    begins = []
+    begins: list[int] = []
     for node in range(1, len(graph)):
         up = int(graph.parent[node])
         if not graph.starts_limb[node] and follows[up] < 0:

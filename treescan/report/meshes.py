@@ -182,6 +182,10 @@ def _add_way(out: GltfWriter, result: JobResult, step: Step, frame: int) -> None
     for place, tie in enumerate(np.reshape(step.tie_m, (-1, 3)), start=1):
         solid = ball(tie, max(0.12, 0.6 * step.piece.butt_diameter_m))
         _add(out, group, f"tie {tag}.{place}", solid, colours.TIE, 1.0, {"tie": step.tie})
+    if step.load is not None:
+        case = step.load.case
+        line = np.vstack([case.tie_m[:1], case.anchor.position_m, case.redirects_m, case.device_m])
+        _add(out, group, f"line {tag}", pipe(line, 0.025, 5), colours.ANCHOR, 1.0, {"line": True})
     radius = max(step.path.landing_radius_m, 0.3)
     mark = ring(np.asarray(step.path.landing_m), radius, result.ground)
     _add(out, group, f"landing {tag}", mark, colours.LANDING, 1.0, {"landing": step.landing})

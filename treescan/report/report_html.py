@@ -122,6 +122,7 @@ def _switch(units: UnitSystem) -> str:
     return (
         f'<input class="switch" type="radio" name="units" id="unit-m"{metric}>'
         f'<input class="switch" type="radio" name="units" id="unit-us"{us}>'
+        '<input class="switch" type="checkbox" id="dusk">'
     )
 
 
@@ -150,7 +151,7 @@ def _head(result: JobResult) -> str:
         f'<p class="small">{which} · {say(result.date or "no date given")} · scan '
         f"{say(result.scan_name)}</p>"
         '<div class="units"><label for="unit-m">m, kg, kN</label><label for="unit-us">ft, lb, '
-        "lbf</label></div>"
+        'lbf</label><label for="dusk">Dusk</label></div>'
         f'<p class="note">{say(SHORT)}</p>'
         f'<dl class="facts">{facts}</dl>'
         f'<nav class="screen" aria-label="Parts of this report"><ul>{menu}</ul></nav></header>'
