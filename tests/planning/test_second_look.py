@@ -9,6 +9,7 @@ from tests.planning.jobs import grown_inputs
 from tests.planning.sites import open_field, yard
 from treescan.motion.cases import cases_of, worst_case
 from treescan.motion.fall import hinge_fall
+from treescan.motion.flat_landing import flat_chance
 from treescan.planning.job import prepare
 from treescan.planning.planner import make_plan
 from treescan.planning.second_look import with_second_look
@@ -25,6 +26,20 @@ def test_it_adds_words_and_no_decision():
     for before, after in zip(bare.steps, seen.steps, strict=True):
         assert replace(after, warnings=(), reasons=()) == before
     assert any(r.startswith("stand to the ") for s in seen.steps for r in s.reasons)
+
+
+def test_logs_say_how_they_land_and_what_length_would_lie_flat():
+    inputs = grown_inputs("leaning", 3, open_field(), height_m=9.0)
+    plan = make_plan(inputs)
+    log = rod((0, 0, 6), (0, 0, 1), 2.0, 90, diameter=0.25)
+    path = hinge_fall(log, inputs.ground, hinge_azimuth_deg=0.0)
+    step = replace(
+        plan.steps[0], piece=log, path=path, method="hinge fall", warnings=(), reasons=()
+    )
+    seen = with_second_look(prepare(inputs), replace(plan, steps=(step,))).steps[0]
+    chance = float(flat_chance([2.0], 6.0)[0])
+    assert any(f"flat in {chance * 100:.0f} %" in reason for reason in seen.reasons)
+    assert any("would land flat" in reason for reason in seen.reasons) == (chance < 0.5)
 
 
 def test_a_case_that_strikes_is_named_on_its_step():

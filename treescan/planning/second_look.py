@@ -14,11 +14,15 @@ import numpy as np
 from treescan.errors import InvalidInputError
 from treescan.motion.cases import cases_of, worst_case
 from treescan.motion.climber import safe_side
+from treescan.motion.flat_landing import flat_chance, flat_lengths
 from treescan.planning.job import Job
 from treescan.planning.types import Plan, Step
 
 BY_HAND_KG = 20.0
 """Lighter pieces are held and guided by hand; no warning of the climber's space: our choice."""
+
+LOG_TOP_M, LEAST_LOG_M, MOST_LOG_M = 0.10, 0.4, 8.0
+"""Stem wood that counts as a log, and the lengths looked at: our choice. [m]"""
 
 SIDES = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
 
@@ -29,6 +33,7 @@ def with_second_look(job: Job, plan: Plan) -> Plan:
     for step in plan.steps:
         warnings = _otherwise(job, step)
         side, refused = _where_to_stand(step)
+        side += _how_it_lands(job, step)
         steps.append(
             replace(
                 step,
@@ -71,3 +76,25 @@ def _where_to_stand(step: Step) -> tuple[list[str], list[str]]:
         return [], ["no side of the limb is clear of the piece: cut from a lift or otherwise"]
     side = SIDES[int(np.round(found.azimuth_deg / 45.0)) % 8]
     return [f"stand to the {side} of the cut"], []
+
+
+def _how_it_lands(job: Job, step: Step) -> list[str]:
+    """For a log felled on its hinge: how sure its landing is, and what length would lie flat."""
+    piece = step.piece
+    log = piece.axis[2] > 0.9 and piece.top_diameter_m > LOG_TOP_M
+    if step.method != "hinge fall" or not log:
+        return []
+    ground = job.inputs.ground.height(piece.cut_m[0], piece.cut_m[1])
+    height = float(piece.cut_m[2]) - float(ground)
+    if height < 1.0 or not LEAST_LOG_M <= piece.length_m <= MOST_LOG_M:
+        return []
+    chance = float(flat_chance([piece.length_m], height)[0])
+    told = [f"lands within 30° of flat in {chance * 100:.0f} % of the likely hinge breaks"]
+    if chance < 0.5:
+        bands = flat_lengths(height, longest_m=MOST_LOG_M, shortest_m=LEAST_LOG_M)
+        told += [
+            f"from here {band.low_m:.1f} to {band.high_m:.1f} m would land flat"
+            f" ({band.turn} turn, at least {band.chance * 100:.0f} %)"
+            for band in bands[:1]
+        ]
+    return told
