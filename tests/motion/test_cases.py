@@ -76,6 +76,9 @@ def test_a_path_knows_its_own_cases(number):
     piece, cases = list(all_cases())[number]
     again = cases_of(piece, cases.likely, FLAT)
     assert again.labels == cases.labels
+    changed = replace(cases.likely, centre_m=cases.likely.centre_m + 1.0)
+    rebuilt = cases_of(piece, changed, FLAT, rebuilt=True).likely
+    np.testing.assert_allclose(rebuilt.centre_m, cases.likely.centre_m)
     for one, two in zip(again.others, cases.others, strict=True):
         np.testing.assert_allclose(one.centre_m, two.centre_m)
     assert spread_of(piece, cases.likely, FLAT, OBSTACLES)[1] == judged(cases, piece, OBSTACLES)[1]

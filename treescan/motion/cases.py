@@ -125,8 +125,11 @@ def line_cases(
     return Cases(way(), others, tuple(changes))
 
 
-def cases_of(piece: Piece, path: Path, ground: Ground) -> Cases:
+def cases_of(piece: Piece, path: Path, ground: Ground, *, rebuilt: bool = False) -> Cases:
     """Cases of a path by its own recipe, the path itself the likely one.
+
+    With ``rebuilt`` the likely one is made by the recipe again: for a path that was changed
+    by hand afterwards (led aside another way), which its cases are not.
 
     Raises
     ------
@@ -145,7 +148,7 @@ def cases_of(piece: Piece, path: Path, ground: Ground) -> Cases:
             f"path of kind '{path.kind}': it does not say how it was made, so its cases cannot "
             "be tried. Make it by one of the ways of this layer."
         )
-    return replace(found, likely=path)
+    return found if rebuilt else replace(found, likely=path)
 
 
 def spread_of(

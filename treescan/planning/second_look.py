@@ -49,7 +49,7 @@ def _otherwise(job: Job, step: Step) -> list[str]:
     if step.path.recipe is None or step.broken_limits:
         return []
     try:
-        cases = cases_of(step.piece, step.path, job.inputs.ground)
+        cases = cases_of(step.piece, step.path, job.inputs.ground, rebuilt=step.method == "lower")
     except InvalidInputError:
         return []
     found = worst_case(cases, step.piece, job.field.obstacles)
