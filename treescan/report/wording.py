@@ -219,10 +219,11 @@ def short_compass(azimuth_deg: float) -> str:
 
 _UNIT = re.compile(
     r"(?<![\w.])([+-]?\d+(?:[.,]\d+)*)(?:\s?(?:to|–|-)\s?(\d+(?:\.\d+)?))?\s?"
-    r"(kN|kJ|kg|mm|cm|m³|m)(?![\w²³/·])"
+    r"(kN|kJ|kg|mm|cm|m³|m|N)(?![\w²³/·])"
 )
 _US_UNIT: dict[str, tuple[float, str, int]] = {
     "kN": (1e3 / POUND_FORCE_N, "lbf", 0),
+    "N": (1 / POUND_FORCE_N, "lbf", 0),
     "kJ": (1e3 / FOOT_POUND_J, "ft·lbf", 0),
     "kg": (1 / POUND_KG, "lb", 0),
     "mm": (1e-3 / INCH_M, "in", 1),
