@@ -62,6 +62,9 @@ def test_a_case_that_strikes_is_named_on_its_step():
     found = worst_case(cases_of(top, path, inputs.ground), top, job.field.obstacles)
     assert said == (found is not None)
     assert found is not None
+    elsewhere = replace(step, path=replace(path, landing_m=path.landing_m + 1.0))
+    again = with_second_look(job, replace(plan, steps=(elsewhere,))).steps[0]
+    assert not any("bench" in warning for warning in again.warnings)
 
 
 def farthest_spot(piece, path, others):

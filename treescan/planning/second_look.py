@@ -18,6 +18,8 @@ from treescan.motion.flat_landing import flat_chance, flat_lengths
 from treescan.planning.job import Job
 from treescan.planning.types import Plan, Step
 
+SAME_LANDING_M = 0.05
+
 BY_HAND_KG = 20.0
 """Lighter pieces are held and guided by hand; no warning of the climber's space: our choice."""
 
@@ -49,9 +51,13 @@ def _otherwise(job: Job, step: Step) -> list[str]:
     if step.path.recipe is None or step.broken_limits:
         return []
     try:
-        cases = cases_of(step.piece, step.path, job.inputs.ground, rebuilt=step.method == "lower")
+        cases = cases_of(step.piece, step.path, job.inputs.ground, rebuilt=True)
     except InvalidInputError:
         return []
+    if np.linalg.norm(cases.likely.landing_m - step.path.landing_m) > SAME_LANDING_M:
+        return []  # the piece was turned before: its recipe does not start where it hangs
+    if step.method != "lower":
+        cases = replace(cases, likely=step.path)
     found = worst_case(cases, step.piece, job.field.obstacles)
     if found is None:
         return []
