@@ -43,15 +43,19 @@ def plan_lines(result: JobResult, units: UnitSystem) -> list[str]:
         f"plan “{plan.name}”: {len(plan.steps)} steps, {plan.hours.low:.1f} to "
         f"{plan.hours.high:.1f} h for the crew"
     )
-    if plan.anchors:
-        best = plan.anchors[0]
+    used = [ranked for ranked in plan.anchors if ranked.peak_n > 0]
+    for ranked in used[:3]:
         lines.append(
-            f"rig from {best.anchor.anchor_id} at {length_text(best.anchor.height_m, units)}: peak "
-            f"{force_text(best.peak_n, units)} of {force_text(best.anchor.allowable_n, units)} "
-            "allowable (heavy end of the range)"
+            f"rig from {ranked.anchor.anchor_id} at {length_text(ranked.anchor.height_m, units)}: "
+            f"peak {force_text(ranked.peak_n, units)}, {ranked.share:.0%} of its limit (heavy end)"
         )
+    if not used:
+        lines.append("no piece hangs from an anchor in this plan: all are dropped or felled")
+    for step in plan.steps:
+        lines += [f"step {step.number}: {limit}" for limit in step.broken_limits]
     for truck in result.haul.trucks:
-        lines.append(f"haul: {truck.loads.low:.0f} to {truck.loads.high:.0f} × {truck.truck}")
+        low, high = f"{truck.loads.low:.0f}", f"{truck.loads.high:.0f}"
+        lines.append(f"haul: {low if low == high else f'{low} to {high}'} × {truck.truck}")
     return lines
 
 
