@@ -6,11 +6,14 @@ import argparse
 from pathlib import Path
 
 from treescan.errors import EXIT_DONE, InvalidInputError
-from treescan_cli.console import print_json, progress, say
+from treescan_cli.console import STOPPED, print_json, progress, say
 from treescan_cli.options import add_output, add_seed, add_shared
 
 NAME = "batch"
-HELP = "many scans: a folder of results each, one table and one map; run again to go on"
+HELP = (
+    "many scans: a folder of results each, one table and one map; run again to go on "
+    "(--overwrite does every job anew)"
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -27,19 +30,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run all jobs; returns the exit status (0 even when single scans are bad: see the table)."""
-    from treescan.pipeline.batch import DONE, read_list, run_all, write_tables
+    from treescan.pipeline.batch import DONE, batch_folder, read_list, run_all, write_tables
 
     if not 1 <= args.workers <= 256:
         raise InvalidInputError(f"--workers is {args.workers}; give 1 to 256.")
-    jobs = read_list(args.list, args.out, units=args.units, seed=args.seed)
-    args.out.mkdir(parents=True, exist_ok=True)
-    with progress(quiet=args.quiet) as report:
+    jobs = read_list(args.list, args.out, units=args.units, seed=args.seed, again=args.overwrite)
+    with batch_folder(args.out), progress(quiet=args.quiet) as report:
 
         def told(done: int, of: int) -> None:
             report(f"Jobs ({of})", done / of)
 
-        rows = run_all(jobs, scheduler=args.scheduler, workers=args.workers, told=told)
-    written = write_tables(rows, args.out)
+        try:
+            rows = run_all(jobs, scheduler=args.scheduler, workers=args.workers, told=told)
+        except KeyboardInterrupt:
+            say("treescan: stopped; finished jobs are kept, run again to go on.")
+            return STOPPED
+        written = write_tables(rows, args.out)
     good = sum(row["status"] == DONE for row in rows)
     say(f"{good} of {len(rows)} done; table and map: {written[0]}", quiet=args.quiet)
     for row in rows:

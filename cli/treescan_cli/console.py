@@ -8,10 +8,10 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
-
 from treescan.pipeline.progress import Report, silent
+
+STOPPED = 130
+"""Exit status after Ctrl-C, as shells have it (128 + SIGINT)."""
 
 
 def say(text: str, *, quiet: bool = False) -> None:
@@ -54,6 +54,9 @@ def progress(*, quiet: bool) -> Iterator[Report]:
     if quiet:
         yield silent
         return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
+
     bars = Progress(
         TextColumn("{task.description:<38}"),
         BarColumn(bar_width=24),
@@ -78,6 +81,7 @@ def progress(*, quiet: bool) -> Iterator[Report]:
 
 def print_table(title: str, rows: list[list[str]]) -> None:
     """Print a table (first row its heads) on stdout."""
+    from rich.console import Console
     from rich.table import Table
 
     if not rows:

@@ -7,12 +7,7 @@ import json
 import sys
 from typing import cast
 
-from rich.console import Console
-from rich.table import Table
-
 from treescan.errors import EXIT_DONE, InvalidInputError
-from treescan.rigging.gear import catalogue
-from treescan.rigging.quick import quick_load
 from treescan.units import UnitSystem, force_text, length_text
 from treescan_cli.options import add_shared
 
@@ -32,6 +27,8 @@ ROWS = (
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of this verb."""
+    from treescan.rigging.gear import catalogue
+
     lines = "; ".join(item.name for item in catalogue() if item.kind == "line")
     parser.add_argument(
         "--mass-kg", required=True, help="mass of the piece, or LOW,LIKELY,HIGH [kg]"
@@ -68,6 +65,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Answer the lift; bad input is raised as :class:`treescan.errors.TreescanError`."""
+    from treescan.rigging.quick import quick_load
+
     result = quick_load(
         mass_kg=_mass(args.mass_kg),
         drop_m=args.drop_m,
@@ -110,6 +109,9 @@ def _line(text: str) -> float | str:
 
 
 def _print_table(result: dict[str, object], units: UnitSystem) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
     console = Console(width=100, highlight=False)
     table = Table(title="one lift")
     table.add_column("")

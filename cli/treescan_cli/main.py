@@ -12,8 +12,7 @@ from types import FrameType, ModuleType
 
 from treescan._version import __version__
 from treescan.errors import EXIT_BAD_INPUT, EXIT_FAULT, TreescanError
-
-STOPPED = 130
+from treescan_cli.console import STOPPED
 
 
 def verbs() -> tuple[ModuleType, ...]:
@@ -30,8 +29,12 @@ class _Parser(argparse.ArgumentParser):
         self.exit(EXIT_BAD_INPUT, f"treescan: {message}. See {self.prog} --help.\n")
 
 
-def parser() -> argparse.ArgumentParser:
-    """Build the parser of the whole command."""
+def parser(argv: Sequence[str]) -> argparse.ArgumentParser:
+    """Build the parser of the whole command.
+
+    Only a verb named in ``argv`` gets its own arguments: what they need (the gear catalogue for
+    a list of lines) is not loaded for the other verbs.
+    """
     top = _Parser(
         prog="treescan",
         description="Plan the removal of a tree from a scan: green weights, rigging loads, "
@@ -41,22 +44,27 @@ def parser() -> argparse.ArgumentParser:
     under = top.add_subparsers(dest="verb", metavar="VERB", required=True)
     for module in verbs():
         part = under.add_parser(module.NAME, help=module.HELP, description=module.HELP)
-        module.add_arguments(part)
+        if module.NAME in argv:
+            module.add_arguments(part)
         part.set_defaults(run=module.run)
     return top
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command; returns the exit status (0 done, 2 bad input, 3 no plan, 1 fault)."""
-    signal.signal(signal.SIGTERM, _stop)
-    args = parser().parse_args(argv)
+    for name in ("SIGTERM", "SIGHUP"):  # a closed terminal stops a run like Ctrl-C
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:  # nohup
+            signal.signal(number, _stop)
+    words = list(sys.argv[1:] if argv is None else argv)
+    args = parser(words).parse_args(words)
     try:
         return int(args.run(args))
     except TreescanError as error:
         print(f"treescan: {_one_line(error)}", file=sys.stderr)
         return error.exit_status
     except KeyboardInterrupt:
-        print("treescan: stopped; nothing was written.", file=sys.stderr)
+        print("treescan: stopped; no half result was left.", file=sys.stderr)
         return STOPPED
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -68,8 +76,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         if os.environ.get("TREESCAN_TRACE"):
             traceback.print_exc()
         print(
-            f"treescan: unexpected fault: {type(fault).__name__}: {_one_line(fault)}. Nothing "
-            "was written. Run again with TREESCAN_TRACE=1 set and report what it prints.",
+            f"treescan: unexpected fault: {type(fault).__name__}: {_one_line(fault)}. No half "
+            "result was left. Run again with TREESCAN_TRACE=1 set and report what it prints.",
             file=sys.stderr,
         )
         return EXIT_FAULT

@@ -7,6 +7,7 @@ that a finished job is not done again unless its scan or site file has changed.
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import hashlib
 import json
@@ -28,6 +29,7 @@ from treescan.units import UnitSystem
 Row = dict[str, object]
 
 DONE, BAD_INPUT, NO_PLAN, FAULT = "done", "bad input", "no plan", "fault"
+MOST_LIST_BYTES = 100_000_000
 COLUMNS = (
     "job", "scan", "site", "status", "message", "species", "height_m", "dbh_m",
     "green_mass_low_kg", "green_mass_likely_kg", "green_mass_high_kg", "volume_m3",
@@ -38,7 +40,7 @@ COLUMNS = (
 
 @dataclass(frozen=True)
 class BatchJob:
-    """One line of the list."""
+    """One line of the list; ``again`` does it anew even when it is done."""
 
     job: str
     scan: str
@@ -46,70 +48,118 @@ class BatchJob:
     out: str
     units: UnitSystem = "metric"
     seed: int = 0
+    again: bool = False
 
 
 def read_list(
-    path: Path, out: Path, *, units: UnitSystem = "metric", seed: int = 0
+    path: Path, out: Path, *, units: UnitSystem = "metric", seed: int = 0, again: bool = False
 ) -> list[BatchJob]:
     """Read the list of scans: CSV with columns ``scan`` and ``site`` (may be empty).
 
-    Paths count from the list's own folder.
+    Paths count from the list's own folder.  A job is named by its scan and a digest of both
+    entries, so that lines may be added or moved without doing the others again.
 
     Raises
     ------
     InvalidInputError
         Naming the line and what is wrong with it.
     """
+    jobs: dict[str, BatchJob] = {}
+    lines: dict[str, int] = {}
+    for number, scan, site in _entries(path):
+        name = re.sub(r"[^A-Za-z0-9_-]+", "_", Path(scan).stem)[:40] or "scan"
+        job = f"{name}-{hashlib.sha256(f'{scan}|{site}'.encode()).hexdigest()[:8]}"
+        if job in jobs:
+            raise InvalidInputError(
+                f"{path} line {number}: the same scan and site as line {lines[job]}. Strike one."
+            )
+        lines[job] = number
+        jobs[job] = BatchJob(
+            job=job,
+            scan=str((path.parent / scan).absolute()),
+            site=str((path.parent / site).absolute()) if site else "",
+            out=str(out.absolute()),
+            units=units,
+            seed=seed,
+            again=again,
+        )
+    return list(jobs.values())
+
+
+def _entries(path: Path) -> list[tuple[int, str, str]]:
+    """Line number, scan and site of every line of the list."""
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as fault:
+        if path.stat().st_size > MOST_LIST_BYTES:
+            raise InvalidInputError(
+                f"{path}: {path.stat().st_size / 1e6:.0f} MB; a list has at most "
+                f"{MOST_LIST_BYTES / 1e6:.0f} MB. Split it, or check that it is the list."
+            )
+        reader = csv.DictReader(path.read_text(encoding="utf-8-sig").splitlines())
+        rows = [(reader.line_num, row) for row in reader]
+    except (OSError, UnicodeDecodeError, csv.Error) as fault:
         raise InvalidInputError(f"{path}: the list cannot be read: {fault}.") from fault
-    rows = list(csv.DictReader(text.splitlines()))
-    if not rows or "scan" not in rows[0]:
+    if not rows or "scan" not in rows[0][1]:
         raise InvalidInputError(
             f"{path}: the list needs a first line “scan,site” and at least one scan under it."
         )
-    jobs = []
-    for number, row in enumerate(rows, start=2):
-        scan = (row.get("scan") or "").strip()
-        if not scan:
+    entries = []
+    for number, row in rows:
+        scan, site = (row.get("scan") or "").strip(), (row.get("site") or "").strip()
+        if not scan or "\0" in scan + site:
             raise InvalidInputError(f"{path} line {number}: no scan is named. Fill or strike it.")
-        site = (row.get("site") or "").strip()
-        place = path.parent
-        name = re.sub(r"[^A-Za-z0-9_-]+", "_", Path(scan).stem)[:40] or "scan"
-        jobs.append(
-            BatchJob(
-                job=f"{number - 1:06d}-{name}",
-                scan=str((place / scan).absolute()),
-                site=str((place / site).absolute()) if site else "",
-                out=str(out.absolute()),
-                units=units,
-                seed=seed,
-            )
-        )
-    return jobs
+        entries.append((number, scan, site))
+    return entries
 
 
 def run_job(job: BatchJob) -> Row:
-    """Run one job and return its row; a fault is a row too.  A finished job is not done again."""
+    """Run one job and return its row; a fault is a row too.  A finished job is not done again.
+
+    What failed for want of space, rights or by a fault of the program is tried again next time;
+    what failed by its input only when the input has changed.
+    """
     jobs = Path(job.out) / "jobs"
     jobs.mkdir(parents=True, exist_ok=True)
     kept = jobs / f"{job.job}.row.json"
     mark = fingerprint(job)
-    if kept.is_file():
-        row: Row = json.loads(kept.read_text(encoding="utf-8"))
-        if row.get("fingerprint") == mark:
-            return row
-    row = {**dict.fromkeys(COLUMNS, ""), "job": job.job, "scan": job.scan, "site": job.site}
+    row = None if job.again else _kept_row(kept, mark, jobs / job.job)
+    if row is not None:
+        return row
+    row = _empty_row(job)
     try:
         row.update(_planned(job))
+    except OutputError as error:
+        row.update(status=FAULT, message=_one_line(error))
     except TreescanError as error:
-        row.update(status=BAD_INPUT, message=" ".join(str(error).split()))
+        row.update(status=BAD_INPUT, message=_one_line(error))
     except Exception as fault:  # noqa: BLE001  (one bad scan never stops the rest)
-        row.update(status=FAULT, message=f"{type(fault).__name__}: {' '.join(str(fault).split())}")
+        row.update(status=FAULT, message=f"{type(fault).__name__}: {_one_line(fault)}")
     row["fingerprint"] = mark
-    _write_whole(kept, json.dumps(row, indent=1))
+    try:
+        _write_whole(kept, json.dumps(row, indent=1))
+    except OutputError as error:
+        row.update(status=FAULT, message=_one_line(error))
     return row
+
+
+def _kept_row(kept: Path, mark: str, results: Path) -> Row | None:
+    """Row of an earlier run, or None when the job has to be done (again)."""
+    try:
+        row: Row = json.loads(kept.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    if not isinstance(row, dict) or row.get("fingerprint") != mark:
+        return None
+    status = row.get("status")
+    there = status == BAD_INPUT or (status in (DONE, NO_PLAN) and (results / "tree.json").is_file())
+    return row if there else None
+
+
+def _empty_row(job: BatchJob) -> Row:
+    return {**dict.fromkeys(COLUMNS, ""), "job": job.job, "scan": job.scan, "site": job.site}
+
+
+def _one_line(error: BaseException) -> str:
+    return " ".join(str(error).split())
 
 
 def fingerprint(job: BatchJob) -> str:
@@ -136,7 +186,8 @@ def result_row(result: JobResult) -> Row:
     """One row of the table from a finished job."""
     mass, measures, plan = result.mass.total(), result.measures, result.plan
     base = result.graph.position_m[0] + result.origin_m
-    flags = [text for text in result.decisions if text.startswith("WARNING")]
+    said = (*result.decisions, *result.cautions)
+    flags = [text for text in said if text.startswith("WARNING")]
     return {
         "status": DONE if plan is None or plan.feasible else NO_PLAN,
         "message": "" if plan is None else plan.smallest_change,
@@ -160,6 +211,40 @@ def result_row(result: JobResult) -> Row:
     }
 
 
+@contextlib.contextmanager
+def batch_folder(out: Path) -> Iterator[None]:
+    """Make the folder of a batch and keep other batches out of it for the time of the block.
+
+    The lock goes with the process, however it ends; where the system has none (Windows), the
+    block is not guarded.
+
+    Raises
+    ------
+    OutputError
+        If the folder holds other things, cannot be written, or another batch works in it.
+    """
+    jobs = out / "jobs"
+    try:
+        if out.exists() and not jobs.is_dir() and any(out.iterdir()):
+            raise OutputError(f"{out} holds files of no batch. Give --out a new folder.")
+        jobs.mkdir(parents=True, exist_ok=True)
+        lock = (out / ".lock").open("a", encoding="utf-8")
+    except OSError as fault:
+        raise _unwritten(out, fault) from fault
+    with lock:
+        try:
+            import fcntl
+
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except ImportError:
+            pass
+        except BlockingIOError as fault:
+            raise OutputError(
+                f"{out}: another batch is working here. Wait for it, or give another --out."
+            ) from fault
+        yield
+
+
 def run_all(
     jobs: Sequence[BatchJob],
     *,
@@ -176,7 +261,8 @@ def run_all(
     for row in _mapped(jobs, scheduler, workers):
         rows.append(row)
         told(len(rows), len(jobs))
-    return sorted(rows, key=lambda row: str(row["job"]))
+    place = {job.job: number for number, job in enumerate(jobs)}
+    return sorted(rows, key=lambda row: place[str(row["job"])])
 
 
 def _mapped(jobs: Sequence[BatchJob], scheduler: str | None, workers: int) -> Iterator[Row]:
@@ -213,9 +299,8 @@ def _gathered(
         if fault is None:
             yield future.result()
         else:
-            job = by_key[future.key]
-            row: Row = dict.fromkeys(COLUMNS, "")
-            row.update(job=job.job, scan=job.scan, site=job.site, status=FAULT, message=str(fault))
+            row = _empty_row(by_key[future.key])
+            row.update(status=FAULT, message=f"{type(fault).__name__}: {_one_line(fault)}")
             yield row
         future.release()
 
@@ -232,8 +317,12 @@ def write_tables(rows: Sequence[Row], out: Path) -> list[Path]:
     else:
         columns = {name: _column([row[name] for row in table]) for name in COLUMNS}
         partial = out / f".batch-{os.getpid()}.parquet"
-        parquet.write_table(pa.table(columns), partial)
-        partial.replace(out / "batch.parquet")
+        try:
+            parquet.write_table(pa.table(columns), partial)
+            partial.replace(out / "batch.parquet")
+        except OSError as fault:
+            partial.unlink(missing_ok=True)
+            raise _unwritten(out / "batch.parquet", fault) from fault
         written.append(out / "batch.parquet")
     written.append(_write_whole(out / "batch.geojson", json.dumps(_map(table), indent=1)))
     return written
@@ -281,7 +370,11 @@ def _write_whole(path: Path, text: str) -> Path:
         partial.replace(path)
     except OSError as fault:
         partial.unlink(missing_ok=True)
-        raise OutputError(
-            f"{path} could not be written: {fault}. Free space, or another --out."
-        ) from fault
+        raise _unwritten(path, fault) from fault
     return path
+
+
+def _unwritten(path: Path, fault: OSError) -> OutputError:
+    return OutputError(
+        f"{path} could not be written: {fault.strerror or fault}. Free space, or another --out."
+    )

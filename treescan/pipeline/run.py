@@ -15,6 +15,7 @@ from treescan.pipeline.cautions import standing_cautions
 from treescan.pipeline.defects import wood_state_of
 from treescan.pipeline.progress import Report, silent, within
 from treescan.pipeline.scale_check import taped_dbh_note, with_corrected_scale
+from treescan.pipeline.unchanged import unchanged
 from treescan.planning.haul import haul_plan
 from treescan.planning.types import HaulPlan, JobResult, Plan
 from treescan.pointcloud.cloud import Float32s, Floats, Ground, PointCloud, TreePoints
@@ -87,12 +88,13 @@ def survey_scan(
     """
     if len(scans) == 1 and scans[0].suffix.lower() == ".json":
         return _survey_tree_json(scans[0], site)
-    cloud = read_scan(
-        scans,
-        scan_units=options.scan_units,
-        up=options.up,
-        progress=within(report, "Reading the scan"),
-    )
+    with unchanged(scans):
+        cloud = read_scan(
+            scans,
+            scan_units=options.scan_units,
+            up=options.up,
+            progress=within(report, "Reading the scan"),
+        )
     cloud, scale_notes = with_corrected_scale(cloud, site)
     tell = within(report, "Finding the ground")
     ground = find_ground(cloud)
@@ -126,7 +128,8 @@ def survey_scan(
 
 
 def _survey_tree_json(path: Path, site: Site) -> Survey:
-    graph, document = read_tree(path)
+    with unchanged([path]):
+        graph, document = read_tree(path)
     ground = read_ground(document) or level_ground(graph)
     measures = measure_tree(graph, ground, dbh_height_m=site.tree.dbh_height_m)
     return Survey(
@@ -299,5 +302,11 @@ def require_files(paths: Sequence[Path]) -> None:
         Naming the file.
     """
     for path in paths:
-        if not path.is_file():
+        try:
+            there = path.is_file()
+        except OSError as fault:
+            raise InvalidInputError(
+                f"{str(path)[:200]}: cannot be opened: {fault.strerror}. Check the path."
+            ) from fault
+        if not there:
             raise InvalidInputError(f"{path}: there is no such file. Check the path.")
