@@ -71,3 +71,94 @@ def test_breast_height_not_seen_is_said_and_no_flare_diameter_given():
     graph = skeleton(skin([0, 0, 0], [0, 0, 1.1], 0.3, 0.2))
     with pytest.raises(ScanError, match=r"breast height \(1.30 m\) was not seen.*ends 1\.\d"):
         measure_tree(graph, flat_ground())
+
+
+def forked_tree(seed=3):
+    """Stem with a flared foot, two limbs and a leader."""
+    stem = skin([0, 0, 0], [0, 0, 8], 0.2, 0.06, seed=seed)
+    limb = skin([0, 0, 4], [3, 0, 6], 0.08, 0.03, seed=seed + 1)
+    other = skin([0, 0, 5], [-1, 2, 7], 0.06, 0.02, seed=seed + 2)
+    side = np.concatenate([limb, other])
+    side = side[np.hypot(side[:, 0], side[:, 1]) > 0.2 - 0.0175 * side[:, 2]]
+    return np.concatenate([stem, side])
+
+
+def volume_of(points, base=(0.0, 0.0, 0.0)):
+    points = np.asarray(points, dtype=np.float32)
+    base = np.asarray(base, dtype=float)
+    tree = TreePoints(points, base, (), np.arange(len(points)))
+    level = np.full((2, 2), base[2])
+    ground = Ground(base[0] - 20, base[1] - 20, 40.0, level, np.ones((2, 2), dtype=bool))
+    return float(edge_volume_m3(extract_skeleton(tree, ground, origin_m=np.zeros(3))).sum())
+
+
+def test_order_of_points_rotation_and_shift_change_the_volume_by_less_than_one_percent():
+    points = forked_tree()
+    volume = volume_of(points)
+    mixed = points[np.random.default_rng(5).permutation(len(points))]
+    assert volume_of(mixed) == pytest.approx(volume, rel=0.01)
+    c, s = np.cos(0.7), np.sin(0.7)
+    turned = points @ np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]])
+    assert volume_of(turned) == pytest.approx(volume, rel=0.01)
+    shift = np.array([3.37, -5.11, 1.23])
+    assert volume_of(points + shift, shift) == pytest.approx(volume, rel=0.01)
+
+
+def test_same_points_give_the_same_graph():
+    first, second = skeleton(forked_tree()), skeleton(forked_tree())
+    np.testing.assert_array_equal(first.radius_m, second.radius_m)
+    np.testing.assert_array_equal(first.position_m, second.position_m)
+
+
+def test_stations_that_disagree_do_not_swell_the_tree():
+    # Four stations, each seeing its own half of the round, a centimetre or two apart: circles
+    # through everything read small limbs far too thick.
+    points = forked_tree()
+    true_volume = volume_of(points)
+    rng = np.random.default_rng(8)
+    walls = []
+    for k in range(4):
+        shift = rng.normal(0, 0.012, 3)
+        walls.append(points[k::4] + shift + rng.normal(0, 0.002, (len(points[k::4]), 3)))
+    assert volume_of(np.concatenate(walls)) == pytest.approx(true_volume, rel=0.12)
+
+
+def test_points_strewn_about_the_limbs_do_not_swell_them():
+    points = forked_tree()
+    rng = np.random.default_rng(9)
+    strewn = points[rng.choice(len(points), 4000)] + rng.normal(0, 0.12, (4000, 3))
+    strewn = strewn[(strewn[:, 2] > 1.5) & (strewn[:, 2] < 7.5)]
+    assert volume_of(np.concatenate([points, strewn])) == pytest.approx(volume_of(points), rel=0.08)
+
+
+def test_a_gap_in_a_limb_is_bridged_and_marked():
+    stem = skin([0, 0, 0], [0, 0, 8], 0.2, 0.06)
+    limb = skin([0, 0, 4], [3, 0, 6], 0.08, 0.03, seed=2)
+    limb = limb[np.hypot(limb[:, 0], limb[:, 1]) > 0.13]
+    limb = limb[(limb[:, 0] < 1.2) | (limb[:, 0] > 1.6)]
+    graph = skeleton(np.concatenate([stem, limb]))
+    crossing = graph.bridged
+    assert crossing.any()
+    assert (graph.position_m[crossing, 0] > 1.0).all()
+    assert (graph.position_m[crossing, 0] < 1.9).all()
+    assert graph.position_m[graph.limb > 0, 0].max() > 2.8
+    assert any("bridged" in note for note in graph.notes)
+
+
+def test_a_top_that_was_not_seen_is_said():
+    graph = skeleton(skin([0, 0, 0], [0, 0, 5], 0.25, 0.18))
+    assert any("top of the tree was not seen" in note for note in graph.notes)
+
+
+def test_low_fork_counts_as_two_stems():
+    left = skin([0, 0, 0.3], [-2.2, 0, 6], 0.12, 0.05)
+    right = skin([0, 0, 0.3], [2.2, 0, 6], 0.11, 0.05, seed=4)
+    foot = skin([0, 0, 0], [0, 0, 0.35], 0.18, 0.17, seed=5)
+    keep = [p[(p[:, 2] > 0.35) & (sign * p[:, 0] > 0)] for p, sign in ((left, -1.0), (right, 1.0))]
+    points = np.concatenate([foot, *keep])
+    measures = measure_tree(skeleton(points), flat_ground(), tree=one_tree(points))
+    assert measures.stems == 2
+    share = 1.0 / 5.7
+    expected = 2 * np.hypot(0.12 - 0.07 * share, 0.11 - 0.06 * share)
+    assert measures.dbh_m == pytest.approx(expected, abs=0.012)
+    assert any("forks below breast height" in note for note in measures.notes)

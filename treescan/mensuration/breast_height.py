@@ -25,6 +25,8 @@ UPRIGHT_COS = 0.6
 FEWEST_POINTS = 40
 LEAST_COVERAGE = 0.2
 OUTLINE_SECTORS = 36
+MOST_RELIEF = 0.02
+"""Relief of bark beyond this share of the radius is taken for walls that disagree. [judgement]"""
 RIDGE = 1.5
 """A tape lies this many standard deviations of the bark's relief outside the mean surface: the
 top of evenly spread relief is sqrt(3) above its mean, sharp ridges are pressed in. [judgement]"""
@@ -77,9 +79,10 @@ def breast_height(
             f"breast height ({height_m:.2f} m) was not seen: the stem ends {top:.2f} m above the "
             f"ground in the scan. Scan the stem higher, or give a taped diameter."
         )
-    values = [_stem(graph, node, share, tree, height_m) for node, share in found]
-    widest = max(d for d, _ in values)
-    kept = [(d, s) for d, s in values if d >= 0.25 * widest]
+    # Shoots that happen to cross the height are no stems.
+    widest = max(float(graph.radius_m[node]) for node, _ in found)
+    found = [hit for hit in found if graph.radius_m[hit[0]] >= 0.25 * widest]
+    kept = [_stem(graph, node, share, tree, height_m) for node, share in found]
     diameter = float(np.sqrt(sum(d * d for d, _ in kept)))
     sd = float(np.sqrt(sum((d * s) ** 2 for d, s in kept)) / diameter)
     notes: tuple[str, ...] = ()
@@ -153,8 +156,8 @@ def slice_fit(
     x, y = (away @ u)[order], (away @ v)[order]
     tol = max(0.012, 0.12 * radius_m)
     limits = np.array([[0.3 * radius_m, 1.5 * radius_m]])
-    whole = np.zeros(1, np.int64), np.array([len(x)])
-    fit = fit_circles(x, y, *whole, np.array([tol]), limits, 3000)[0]
+    whole = np.array([[0], [len(x)], [400]])
+    fit = fit_circles(x, y, whole, np.array([tol]), limits, 3000)[0]
     if fit[2] <= 0 or fit[5] < LEAST_COVERAGE or fit[6] < FEWEST_POINTS * 0.5:
         return None
     radius = fit[2] - fit[3] ** 2 / (2 * fit[2])
@@ -193,7 +196,8 @@ def taped_excess_m(x: Floats, y: Floats, along: Floats) -> float:
     about = (rho - mean[sector])[judged]
     relief = float(np.mean(about**2)) * len(about) / max(len(about) - int(seen.sum()), 1)
     relief -= patch_noise_m(np.column_stack([x, y, along])[judged]) ** 2
-    return outline + RIDGE * float(np.sqrt(max(relief, 0.0)))
+    ridge = min(float(np.sqrt(max(relief, 0.0))), MOST_RELIEF * float(np.median(rho)))
+    return outline + RIDGE * ridge
 
 
 def _hull_excess_m(mean_m: Floats) -> float:

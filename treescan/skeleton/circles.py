@@ -20,7 +20,6 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 SECTORS = 24
-TRIALS = 200
 FINALISTS = 8
 LEVELS = 8
 COLUMNS = (
@@ -84,12 +83,13 @@ def _score(x: Floats, y: Floats, n: int, circle: Floats, tol: float, area: float
 
 @njit(cache=True)
 def _search(
-    x: Floats, y: Floats, n: int, tol: float, r_low: float, r_high: float, seed: int
+    x: Floats, y: Floats, n: int, tol: float, limits: Floats, seed: int, trials: int
 ) -> Any:
     """Best circle through three of the points: ``[u, v, r, tolerance]``; r < 0 if none.
 
     All candidates are judged on a part of the points, the best few on all.
     """
+    r_low, r_high = limits[0], limits[1]
     area = _window_area(x, y, n)
     few = min(n, 60)
     stride = n // few
@@ -99,7 +99,7 @@ def _search(
     circle = np.zeros(3)
     state = np.uint64(seed * 2654435761 + 88172645463325252)
     pick = np.zeros(3, np.int64)
-    for _ in range(TRIALS):
+    for _ in range(trials):
         for a in range(3):
             state ^= state << np.uint64(13)
             state ^= state >> np.uint64(7)
@@ -257,7 +257,7 @@ def _fit_range(
     across: Floats, window: Ints, tol: Floats, limits: Floats, most: int, result: Floats, part: Ints
 ) -> Any:
     u, v = across[0], across[1]
-    start, stop = window[0], window[1]
+    start, stop, trials = window[0], window[1], window[2]
     low, high = part[0], part[1]
     for w in range(low, high):
         size = stop[w] - start[w]
@@ -270,14 +270,14 @@ def _fit_range(
             at = start[w] + (i * size) // n
             x[i] = u[at]
             y[i] = v[at]
-        best = _search(x, y, n, tol[w], limits[w, 0], limits[w, 1], w + 1)
+        best = _search(x, y, n, tol[w], limits[w], w + 1, trials[w])
         if best[2] > 0:
             wide = min(1.5 * best[3], tol[w])
             result[w] = _refine(x, y, n, best, wide, limits[w, 0], limits[w, 1])
 
 
 def fit_circles(
-    u: Floats, v: Floats, start: Ints, stop: Ints, tol: Floats, limits: Floats, most: int
+    u: Floats, v: Floats, window: Ints, tol: Floats, limits: Floats, most: int
 ) -> Floats:
     """Fit one circle to each window of points, on all cores.
 
@@ -285,8 +285,8 @@ def fit_circles(
     ----------
     u, v : ndarray, shape (n,)
         Coordinates across the local axis. [m]
-    start, stop : ndarray, shape (k,)
-        Window ``i`` holds points ``start[i]:stop[i]``.
+    window : ndarray, shape (3, k)
+        First point of each window, the one after its last, and how many circles to try.
     tol : ndarray, shape (k,)
         Widest tolerance of a point; sharper ones are tried as well. [m]
     limits : ndarray, shape (k, 2)
@@ -299,11 +299,11 @@ def fit_circles(
     ndarray, shape (k, 9)
         Columns as in ``COLUMNS``; radius 0 where there is no fit.
     """
-    k = len(start)
+    k = window.shape[1]
     result = np.zeros((k, len(COLUMNS)))
     cores = max(os.cpu_count() or 1, 1)
     split = np.linspace(0, k, 4 * cores + 1).astype(np.int64)
-    across, window = np.stack([u, v]), np.stack([start, stop]).astype(np.int64)
+    across = np.stack([u, v])
     with ThreadPoolExecutor(cores) as pool:
         jobs = [
             pool.submit(_fit_range, across, window, tol, limits, most, result, split[i : i + 2])

@@ -27,7 +27,8 @@ class Radii:
     """Radii of the nodes of limb axes; arrays of shape (n,).
 
     ``good`` marks fits that count, ``source`` is as in the graph.  ``noise_m`` is the typical
-    misfit of well-seen rings: range noise and co-registration together.
+    misfit of well-seen rings: range noise and co-registration together.  ``cut_off_m`` is the
+    length that must lie beyond limbs that end thick, at their last nodes.
     """
 
     radius_m: Floats
@@ -36,6 +37,7 @@ class Radii:
     source: Ints
     noise_m: float
     model_m: Floats
+    cut_off_m: Floats
 
 
 def carried_m(axes: LimbAxes, along: Floats) -> Floats:
@@ -155,4 +157,4 @@ def settle_radii(
     radius_sd = radius * np.sqrt(spread + 0.02**2)
     firm = spread < 0.4 * model.sd_log**2
     source = np.where(good, FITTED, np.where(firm, INTERPOLATED, MODELLED)).astype(np.int64)
-    return Radii(radius, radius_sd, good, source, noise, np.exp(model_log))
+    return Radii(radius, radius_sd, good, source, noise, np.exp(model_log), unseen)

@@ -19,6 +19,7 @@ from treescan.skeleton.forks import branch_order, fused_nodes, straighten
 from treescan.skeleton.geodesic import Geodesic, measure_from_base
 from treescan.skeleton.graph import TreeGraph
 from treescan.skeleton.limbs import SHORTEST_LIMB_M, LimbAxes, lay_axes, part_limbs
+from treescan.skeleton.notes import tree_notes
 from treescan.skeleton.rings import Rings, cut_rings
 from treescan.skeleton.settle import carry_over, hidden_limbs, nearest_skin, rebuild, without
 from treescan.skeleton.traffic import long_ways
@@ -118,7 +119,7 @@ def _measure(
     low, high = np.full(len(guess), 0.002), 1.6 * guess + 0.01
     node = _node_of_ring(rings, chains, axes)[rings.of_voxel]
     tol = np.clip(0.2 * guess, 0.012, 0.04)
-    fits = _fit(axes, points, voxels.count, node, (low, high), tol)
+    fits = _fit(axes, points, voxels.count, node, (low, high), tol, 120)
     axes = move_axes(axes, fits)
     radii = settle_radii(axes, fits)
     axes, radius = _put_right(axes, radii.radius_m, foot)
@@ -127,7 +128,7 @@ def _measure(
         near = np.where(skin < np.maximum(0.04, 0.5 * radius[node]), node, -1)
         tol = np.clip(3.0 * radii.noise_m, np.maximum(0.008, 0.06 * radius), 0.05)
         limits = 0.4 * radius, 1.5 * radius + 0.01
-        fits = _fit(axes, points, voxels.count, near, limits, tol)
+        fits = _fit(axes, points, voxels.count, near, limits, tol, 160 if last else 80)
         if not last:
             axes = move_axes(axes, fits)
         radii = settle_radii(axes, fits, radius, fused_nodes(axes, radius))
@@ -163,12 +164,13 @@ def _fit(
     node_of_voxel: Ints,
     limits: tuple[Floats, Floats],
     tol: Floats,
+    trials: int,
 ) -> Fits:
     """Fit the nodes to the points of the voxels that were given to them."""
     node = np.repeat(node_of_voxel, count)
     keep = node >= 0
     node = node[keep]
-    return fit_nodes(axes, points[keep], axes.limb_of_node[node], node, limits, tol)
+    return fit_nodes(axes, points[keep], axes.limb_of_node[node], node, limits, tol, trials)
 
 
 def _rough_radius(axes: LimbAxes, rings: Rings, chains: list[Ints]) -> Floats:
@@ -215,5 +217,5 @@ def _graph(axes: LimbAxes, fits: Fits, radii: Radii, origin: Floats, tree: TreeP
         bridged=axes.bridged[keep],
         origin_m=origin,
         unseen_share=tree.unseen_share,
-        notes=(),
+        notes=tree_notes(axes, fits, radii, keep),
     )

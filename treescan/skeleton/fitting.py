@@ -16,6 +16,8 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 POINTS_A_WINDOW = 240
+THIN_M = 0.03
+"""Where the radius cannot be more than this few circles are tried. [m]"""
 
 
 @dataclass(frozen=True)
@@ -83,6 +85,7 @@ def fit_nodes(
     guess_node: Ints,
     limits_m: tuple[Floats, Floats],
     tol_m: Floats,
+    most_trials: int = 160,
 ) -> Fits:
     """Fit a circle at every node from the points of its limb in a window along the axis.
 
@@ -95,6 +98,8 @@ def fit_nodes(
         Least and greatest radius allowed at each node. [m]
     tol_m : ndarray, shape (n,)
         Tolerance of a point at each node. [m]
+    most_trials : int
+        Circles tried at each node; fewer where the limb is thin.
     """
     n = len(axes.position_m)
     along, offset = _project(points, guess_node, axes.position_m, axes.first, limb)
@@ -110,10 +115,12 @@ def fit_nodes(
     low = np.maximum(at - half, axes.first[:-1][limb_of] - 0.5)
     high = np.minimum(at + half, axes.first[1:][limb_of] - 0.5)
     start, stop = np.searchsorted(along, low), np.searchsorted(along, high)
+    trials = np.where(limits_m[1] < THIN_M, 40, most_trials)
+    window = np.stack([start, stop, trials]).astype(np.int64)
     u_axis, v_axis = frames(axes.directions())
     home = np.clip(np.rint(along).astype(np.int64), 0, n - 1)
     u, v = _across(offset, home, u_axis, v_axis)
-    found = fit_circles(u, v, start, stop, tol_m, np.column_stack(limits_m), POINTS_A_WINDOW)
+    found = fit_circles(u, v, window, tol_m, np.column_stack(limits_m), POINTS_A_WINDOW)
     shift = found[:, :1] * u_axis + found[:, 1:2] * v_axis
     return Fits(
         radius_m=found[:, 2],
