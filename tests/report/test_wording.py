@@ -70,8 +70,9 @@ def test_compass_points_run_clockwise_from_north(azimuth, point, letters):
         ("between 2–4 m", "between 6.6–13.1 ft"),
         ("piece of 120 kg at 4.5 kN", "piece of 265 lb at 1,012 lbf"),
         ("3 men, limb 4, 40 % of its limit", "3 men, limb 4, 40 % of its limit"),
-        ("tag line: about 36 N at the ground", "tag line: about 8 lbf at the ground"),
+        ("tag line: about 36 N at the ground", "tag line: about 8.1 lbf at the ground"),
         ("wind of 5 m/s", "wind of 5 m/s"),
+        ("one per 1 cm voxel", "one per 0.4 in voxel"),
         ("A1 holds 12 mm line", "A1 holds 0.5 in line"),
     ],
 )

@@ -195,10 +195,17 @@ def _cover(result: JobResult, units: UnitSystem, width: float, height: float) ->
         _say(f"{result.species.common_name} ({result.species.scientific_name})", 11),
     ]
     if plan is not None:
-        story.append(_say(f"Plan: {plan.name}. {plan.explanation}", 9.5))
+        story.append(
+            _say(wording.bilingual(f"Plan: {plan.name}. {plan.explanation}").text(units), 9.5)
+        )
         if not plan.feasible:
             story.append(
-                _say(f"No order of cuts keeps every limit. {plan.smallest_change}", 11, bold=True)
+                _say(
+                    "No order of cuts keeps every limit. "
+                    + wording.bilingual(plan.smallest_change).text(units),
+                    11,
+                    bold=True,
+                )
             )
     rows = summary_rows(result)
     half = (len(rows) + 1) // 2
@@ -215,7 +222,7 @@ def _cover(result: JobResult, units: UnitSystem, width: float, height: float) ->
     table.setStyle(_lines())
     below: list[Flowable] = [
         Spacer(1, 6),
-        *(_bullet(c) for c in all_cautions(result)[:3]),
+        *(_bullet(wording.bilingual(c).text(units)) for c in all_cautions(result)[:3]),
         Spacer(1, 6),
         _say(
             "Accepted by (name, licence, signature): ___________________________  Date: __________",
@@ -407,7 +414,9 @@ def _last_pages(result: JobResult, units: UnitSystem, width: float) -> list[Flow
     for title, rows, shares, foot in tables:
         if len(rows) < 2:
             continue
-        shares = shares or (1 / len(rows[0]),) * len(rows[0])
+        columns = len(rows[0])
+        if not shares:  # the last column explains: it gets the room
+            shares = (*((0.6 / (columns - 1),) * (columns - 1)), 0.4)
         cells = [[_say(c, 8.5, bold=i == 0) for c in row] for i, row in enumerate(rows)]
         table = Table(cells, [s * width for s in shares], repeatRows=1)
         table.setStyle(_lines())
@@ -421,5 +430,8 @@ def _last_pages(result: JobResult, units: UnitSystem, width: float) -> list[Flow
     ):
         if texts:
             story += [CondPageBreak(80), _say(title, 13, bold=True)]
-            story += [*(_bullet(sentences(t), 9) for t in texts), Spacer(1, 8)]
+            story += [
+                *(_bullet(wording.bilingual(sentences(t)).text(units), 9) for t in texts),
+                Spacer(1, 8),
+            ]
     return story

@@ -17,6 +17,7 @@ from treescan.planning.types import JobResult, Step
 from treescan.report.cautions import SHORT, all_cautions
 from treescan.report.facts import StepFacts, closest_clearance, step_facts
 from treescan.report.frames import scan_point
+from treescan.report.wording import bilingual
 from treescan.units import (
     CUBIC_YARD_M3,
     FOOT_M,
@@ -172,7 +173,7 @@ def measurements_text(result: JobResult, units: UnitSystem = "metric") -> str:
         ("Cautions", all_cautions(result)),
     ):
         if texts:
-            lines += ["", title, *(f"- {text}" for text in texts)]
+            lines += ["", title, *(f"- {bilingual(text).text(units)}" for text in texts)]
     return "\n".join(lines) + "\n"
 
 

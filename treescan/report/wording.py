@@ -242,7 +242,10 @@ def bilingual(text: str) -> Words:
 
     def convert(match: re.Match[str]) -> str:
         factor, unit, digits = _US_UNIT[match[3]]
-        first = f"{float(match[1].replace(',', '')) * factor:,.{digits}f}"
+        value = float(match[1].replace(",", "")) * factor
+        if 0 < abs(value) < 10 and unit != "lb":
+            digits = max(digits, 1)
+        first = f"{value:,.{digits}f}"
         if match[2]:
             return f"{first}–{float(match[2]) * factor:,.{digits}f} {unit}"
         return f"{first} {unit}"
