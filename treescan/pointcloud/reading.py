@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numba import njit
 from scipy.spatial import cKDTree
 
 from treescan.errors import ScanError
@@ -15,7 +17,7 @@ from treescan.pointcloud.meshes import read_mesh
 from treescan.pointcloud.ply_pcd import ply_is_mesh, read_pcd, read_ply_points
 from treescan.pointcloud.scale import Frame, decide_frame, middle
 from treescan.pointcloud.sniffing import file_kind
-from treescan.pointcloud.source import Source
+from treescan.pointcloud.source import Source, read_ahead
 from treescan.pointcloud.text import TextSource
 from treescan.pointcloud.thinning import Thinned, VoxelThinner
 
@@ -23,6 +25,7 @@ MIN_POINTS = 1000
 """Fewer points than this carry no tree."""
 
 SAMPLE_POINTS = 200_000
+LARGE = 300_000
 
 
 def read_scan(
@@ -122,8 +125,8 @@ def _feed(
 ) -> tuple[bool, bool]:
     has_rgb = has_tone = False
     for number, (source, frame) in enumerate(zip(sources, frames, strict=True)):
-        for chunk, share in source.chunks():
-            local: Float32s = (frame.metres(chunk.xyz) - origin).astype(np.float32)
+        for chunk, share in read_ahead(source.chunks()):
+            local = frame.local(chunk.xyz, origin)
             has_rgb = has_rgb or (chunk.rgb is not None and bool(chunk.rgb.any()))
             has_tone = has_tone or chunk.intensity is not None
             thinner.add(local, chunk.rgb, chunk.intensity)
@@ -171,10 +174,30 @@ def _dirt(thinned: Thinned) -> list[str]:
 
 
 def spacing(xyz: Float32s, *, tested: int = 4000) -> float:
-    """Median distance to the nearest neighbour, from a sample of the points. [m]"""
+    """Median distance to the nearest neighbour, from a sample of the points. [m]
+
+    Of a large cloud only some half-metre cubes are looked at, each with all its points.
+    """
     if len(xyz) < 2:
         return 0.01
-    step = max(1, len(xyz) // tested)
-    tree = cKDTree(xyz, balanced_tree=False, compact_nodes=False)
-    distances, _ = tree.query(xyz[::step], k=2, workers=-1)
+    points = xyz
+    if len(xyz) > LARGE:
+        cube = _cubes(xyz, 0.5)
+        chosen = np.unique(cube[:: max(1, len(cube) // 80)])
+        points = xyz[np.isin(cube, chosen)]
+    step = max(1, len(points) // tested)
+    tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
+    distances, _ = tree.query(points[::step], k=2, workers=-1)
     return float(np.median(distances[:, 1]))
+
+
+@njit(cache=True)
+def _cubes(xyz: Any, side_m: float) -> Any:
+    """Number of the cube each point lies in, shape (n,)."""
+    cube = np.empty(xyz.shape[0], dtype=np.int64)
+    for i in range(xyz.shape[0]):
+        x = np.int64(np.floor(xyz[i, 0] / side_m)) + 65536
+        y = np.int64(np.floor(xyz[i, 1] / side_m)) + 65536
+        z = np.int64(np.floor(xyz[i, 2] / side_m)) + 65536
+        cube[i] = (x * 131072 + y) * 131072 + z
+    return cube

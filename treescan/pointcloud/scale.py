@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from treescan.errors import InvalidInputError
-from treescan.pointcloud.cloud import Floats
+from treescan.pointcloud.cloud import Float32s, Floats
 from treescan.units import FOOT_M, INCH_M, US_SURVEY_FOOT_M
 
 UNIT_M = {
@@ -67,6 +69,23 @@ class Frame:
             turned: Floats = np.column_stack((xyz[:, 0], -xyz[:, 2], xyz[:, 1])) * size
             return turned
         return xyz if size == 1.0 else xyz * size
+
+    def local(self, xyz: Floats, origin_m: Floats) -> Float32s:
+        """File coordinates to metres from the origin with z up, shape (n, 3), in one pass."""
+        result = np.empty((len(xyz), 3), dtype=np.float32)
+        _local_kernel(xyz, UNIT_M[self.unit], self.up == "y", origin_m, result)
+        return result
+
+
+@njit(cache=True, nogil=True)
+def _local_kernel(xyz: Any, size: float, y_up: bool, origin: Any, result: Any) -> None:
+    for i in range(xyz.shape[0]):
+        x, y, z = xyz[i, 0], xyz[i, 1], xyz[i, 2]
+        if y_up:
+            y, z = -z, y
+        result[i, 0] = x * size - origin[0]
+        result[i, 1] = y * size - origin[1]
+        result[i, 2] = z * size - origin[2]
 
 
 def unit_named(name: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -107,6 +108,15 @@ class ArraySource:
         for start in range(0, self.count, CHUNK_POINTS):
             stop = min(start + CHUNK_POINTS, self.count)
             yield self.points.rows(slice(start, stop)), stop / self.count
+
+
+def read_ahead(chunks: Iterator[tuple[Chunk, float]]) -> Iterator[tuple[Chunk, float]]:
+    """The same chunks, the next one decoded while the last one is worked on."""
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        ahead = pool.submit(next, chunks, None)
+        while (item := ahead.result()) is not None:
+            ahead = pool.submit(next, chunks, None)
+            yield item
 
 
 def rgb_bytes(columns: npt.NDArray[np.generic]) -> npt.NDArray[np.uint8]:

@@ -49,34 +49,23 @@ class Thinned:
 
 
 class _Rows(NamedTuple):
-    """Kept points; only the first so many rows are filled."""
+    """Kept points; only the first so many rows are filled.
 
-    xyz: Any
-    mean: Any
-    hits: Any
+    ``data`` has x, y, z, mean x, mean y, mean z, intensity and hits side by side, so that a
+    point touches one cache line.
+    """
+
+    data: Any
     rgb: Any
-    tone: Any
-
-
-class _Table(NamedTuple):
-    """Hash table from voxel key to row (open addressing)."""
-
-    key: Any
-    row: Any
 
 
 def _rows_of(size: int) -> _Rows:
-    return _Rows(
-        np.empty((size, 3), dtype=np.float32),
-        np.empty((size, 3), dtype=np.float32),
-        np.empty(size, dtype=np.uint32),
-        np.zeros((size, 3), dtype=np.uint8),
-        np.zeros(size, dtype=np.float32),
-    )
+    return _Rows(np.zeros((size, 8), dtype=np.float32), np.zeros((size, 3), dtype=np.uint8))
 
 
-def _table_of(size: int) -> _Table:
-    return _Table(np.full(size, -1, dtype=np.int64), np.empty(size, dtype=np.int32))
+def _table_of(size: int) -> Any:
+    """Hash table by open addressing: voxel key (-1 = empty) and row, shape (size, 2)."""
+    return np.full((size, 2), -1, dtype=np.int64)
 
 
 class VoxelThinner:
@@ -134,29 +123,29 @@ class VoxelThinner:
     def _make_room(self) -> None:
         if self.filled >= self.max_voxels:
             self._coarsen()
-        if self.filled >= int(0.9 * len(self._rows.hits)):
-            larger = _rows_of(2 * len(self._rows.hits))
+        if self.filled >= int(0.9 * len(self._rows.data)):
+            larger = _rows_of(2 * len(self._rows.data))
             for new, old in zip(larger, self._rows, strict=True):
                 new[: self.filled] = old[: self.filled]
             self._rows = larger
-        if self.filled >= 0.45 * len(self._table.key):
-            self._table = _table_of(2 * len(self._table.key))
+        if self.filled >= 0.45 * len(self._table):
+            self._table = _table_of(2 * len(self._table))
             _rehash(self._rows, self.filled, 1.0 / self.voxel_m, self._table)
 
     def _coarsen(self) -> None:
         while self.filled >= 0.8 * self.max_voxels:
             self.voxel_m *= 1.5
-            self._table.key.fill(-1)
+            self._table.fill(-1)
             self.filled = _merge(self._rows, self.filled, 1.0 / self.voxel_m, self._table)
 
     def result(self, *, with_rgb: bool = True, with_intensity: bool = True) -> Thinned:
         """The kept points, in the order in which their voxels were first met."""
         n = self.filled
         return Thinned(
-            self._rows.xyz[:n].copy(),
+            self._rows.data[:n, :3].copy(),
             self._rows.rgb[:n].copy() if with_rgb else None,
-            self._rows.tone[:n].copy() if with_intensity else None,
-            self._rows.hits[:n].copy(),
+            self._rows.data[:n, 6].copy() if with_intensity else None,
+            self._rows.data[:n, 7].astype(np.uint32),
             self.voxel_m,
             self.points_in,
             int(self.counts[0]),
@@ -172,34 +161,34 @@ def _voxel_key(x: Any, y: Any, z: Any) -> Any:
 
 @njit(inline="always")
 def _start_slot(x: Any, y: Any, z: Any, mask: Any) -> Any:
-    """Blocks of 4 x 4 x 4 voxels are hashed whole, so that neighbours share cache lines."""
+    """Blocks of 2 x 2 x 2 voxels are hashed whole, so that neighbours share cache lines."""
     block = (
-        np.uint64((x >> 2) + HALF_SPAN) * np.uint64(0x9E3779B97F4A7C15)
-        ^ np.uint64((y >> 2) + HALF_SPAN) * np.uint64(0xC2B2AE3D27D4EB4F)
-        ^ np.uint64((z >> 2) + HALF_SPAN) * np.uint64(0x165667B19E3779F9)
+        np.uint64((x >> 1) + HALF_SPAN) * np.uint64(0x9E3779B97F4A7C15)
+        ^ np.uint64((y >> 1) + HALF_SPAN) * np.uint64(0xC2B2AE3D27D4EB4F)
+        ^ np.uint64((z >> 1) + HALF_SPAN) * np.uint64(0x165667B19E3779F9)
     )
     block ^= block >> np.uint64(29)
     block *= np.uint64(0xBF58476D1CE4E5B9)
     block ^= block >> np.uint64(32)
-    inner = ((x & 3) << 4) | ((y & 3) << 2) | (z & 3)
-    return np.int64((block << np.uint64(5)) + np.uint64(inner)) & mask
+    inner = ((x & 1) << 2) | ((y & 1) << 1) | (z & 1)
+    return np.int64((block << np.uint64(3)) + np.uint64(inner)) & mask
 
 
 @njit(inline="always")
-def _slot_of(key: Any, x: Any, y: Any, z: Any, keys: Any) -> Any:
-    mask = keys.size - 1
+def _slot_of(key: Any, x: Any, y: Any, z: Any, table: Any) -> Any:
+    mask = table.shape[0] - 1
     at = _start_slot(x, y, z, mask)
-    while keys[at] != key and keys[at] != -1:
+    while table[at, 0] != key and table[at, 0] != -1:
         at = (at + 1) & mask
     return at
 
 
 @njit(inline="always")
-def _nearer(one: Any, two: Any, mean: Any) -> Any:
-    """Whether ``one`` is nearer the mean than ``two``."""
-    a = (one[0] - mean[0]) ** 2 + (one[1] - mean[1]) ** 2 + (one[2] - mean[2]) ** 2
-    b = (two[0] - mean[0]) ** 2 + (two[1] - mean[1]) ** 2 + (two[2] - mean[2]) ** 2
-    return a < b
+def _is_nearer_mean(px: Any, py: Any, pz: Any, row: Any) -> Any:
+    """Whether a point is nearer the mean of a row than the point kept there."""
+    new = (px - row[3]) ** 2 + (py - row[4]) ** 2 + (pz - row[5]) ** 2
+    old = (row[0] - row[3]) ** 2 + (row[1] - row[4]) ** 2 + (row[2] - row[5]) ** 2
+    return new < old
 
 
 @njit(cache=True, nogil=True)
@@ -208,7 +197,8 @@ def _insert(
 ) -> Any:
     """Insert from row ``start`` on; stops when the arrays are full and says where."""
     xyz, rgb, tone = points
-    full = min(np.int64(rows.hits.size * 0.9), np.int64(table.key.size * 0.5))
+    data = rows.data
+    full = min(np.int64(data.shape[0] * 0.9), np.int64(table.shape[0] * 0.5))
     with_rgb = rgb.shape[0] > 0
     with_tone = tone.shape[0] > 0
     reach = HALF_SPAN - 1
@@ -223,77 +213,77 @@ def _insert(
             continue
         x, y, z = np.int64(fx), np.int64(fy), np.int64(fz)
         key = _voxel_key(x, y, z)
-        at = _slot_of(key, x, y, z, table.key)
-        if table.key[at] == -1:
+        at = _slot_of(key, x, y, z, table)
+        row = table[at, 1]
+        if table[at, 0] == -1:
             if filled >= full:
                 return i, filled
-            table.key[at] = key
-            table.row[at] = filled
-            rows.mean[filled] = xyz[i]
-            rows.hits[filled] = 1
+            table[at, 0] = key
+            table[at, 1] = filled
             row = np.int64(filled)
+            data[row, 3], data[row, 4], data[row, 5] = px, py, pz
+            data[row, 7] = 1
             filled += 1
         else:
-            row = np.int64(table.row[at])
-            kept = rows.xyz[row]
+            kept = data[row]
             if kept[0] == px and kept[1] == py and kept[2] == pz:
                 counts[1] += 1
                 continue
-            rows.hits[row] += 1
-            share = np.float32(1.0) / np.float32(rows.hits[row])
-            for k in range(3):
-                rows.mean[row, k] += share * (xyz[i, k] - rows.mean[row, k])
-            if not _nearer(xyz[i], kept, rows.mean[row]):
+            kept[7] += 1
+            share = np.float32(1.0) / kept[7]
+            kept[3] += share * (px - kept[3])
+            kept[4] += share * (py - kept[4])
+            kept[5] += share * (pz - kept[5])
+            if not _is_nearer_mean(px, py, pz, kept):
                 continue
-        for k in range(3):
-            rows.xyz[row, k] = xyz[i, k]
+        data[row, 0], data[row, 1], data[row, 2] = px, py, pz
         if with_rgb:
             for k in range(3):
                 rows.rgb[row, k] = rgb[i, k]
         if with_tone:
-            rows.tone[row] = tone[i]
+            data[row, 6] = tone[i]
     return xyz.shape[0], filled
 
 
 @njit(cache=True, nogil=True)
 def _rehash(rows: Any, filled: Any, per_m: Any, table: Any) -> None:
     for row in range(filled):
-        x = np.int64(np.floor(rows.xyz[row, 0] * per_m))
-        y = np.int64(np.floor(rows.xyz[row, 1] * per_m))
-        z = np.int64(np.floor(rows.xyz[row, 2] * per_m))
+        x = np.int64(np.floor(rows.data[row, 0] * per_m))
+        y = np.int64(np.floor(rows.data[row, 1] * per_m))
+        z = np.int64(np.floor(rows.data[row, 2] * per_m))
         key = _voxel_key(x, y, z)
-        at = _slot_of(key, x, y, z, table.key)
-        table.key[at] = key
-        table.row[at] = row
+        at = _slot_of(key, x, y, z, table)
+        table[at, 0] = key
+        table[at, 1] = row
 
 
 @njit(cache=True, nogil=True)
 def _merge(rows: Any, filled: Any, per_m: Any, table: Any) -> Any:
     """Thin the kept rows again in place with larger voxels; the number left."""
     left = 0
+    data = rows.data
     for row in range(filled):
-        x = np.int64(np.floor(rows.xyz[row, 0] * per_m))
-        y = np.int64(np.floor(rows.xyz[row, 1] * per_m))
-        z = np.int64(np.floor(rows.xyz[row, 2] * per_m))
+        x = np.int64(np.floor(data[row, 0] * per_m))
+        y = np.int64(np.floor(data[row, 1] * per_m))
+        z = np.int64(np.floor(data[row, 2] * per_m))
         key = _voxel_key(x, y, z)
-        at = _slot_of(key, x, y, z, table.key)
-        if table.key[at] == -1:
-            table.key[at] = key
-            table.row[at] = left
-            into = left
+        at = _slot_of(key, x, y, z, table)
+        if table[at, 0] == -1:
+            table[at, 0] = key
+            table[at, 1] = left
+            data[left] = data[row]
+            rows.rgb[left] = rows.rgb[row]
             left += 1
-            rows.mean[into] = rows.mean[row]
-            rows.hits[into] = rows.hits[row]
-        else:
-            into = int(table.row[at])
-            total = rows.hits[into] + rows.hits[row]
-            share = np.float32(rows.hits[row]) / np.float32(total)
-            for k in range(3):
-                rows.mean[into, k] += share * (rows.mean[row, k] - rows.mean[into, k])
-            rows.hits[into] = total
-            if not _nearer(rows.xyz[row], rows.xyz[into], rows.mean[into]):
-                continue
-        rows.xyz[into] = rows.xyz[row]
-        rows.rgb[into] = rows.rgb[row]
-        rows.tone[into] = rows.tone[row]
+            continue
+        into = table[at, 1]
+        kept = data[into]
+        total = kept[7] + data[row, 7]
+        share = data[row, 7] / total
+        for k in range(3, 6):
+            kept[k] += share * (data[row, k] - kept[k])
+        kept[7] = total
+        if _is_nearer_mean(data[row, 0], data[row, 1], data[row, 2], kept):
+            kept[0], kept[1], kept[2] = data[row, 0], data[row, 1], data[row, 2]
+            kept[6] = data[row, 6]
+            rows.rgb[into] = rows.rgb[row]
     return left
