@@ -198,7 +198,7 @@ def dominated(option: Option, others: Sequence[Option]) -> bool:
     )
 
 
-def front(options: Sequence[Option], most: int = 6) -> tuple[Option, ...]:
+def front(options: Sequence[Option], most: int = 4) -> tuple[Option, ...]:
     """Options that keep every limit and are not dominated, quickest and lightest first."""
     kept = [o for o in options if o.kept]
     best = [o for o in kept if not dominated(o, kept)]

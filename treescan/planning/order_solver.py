@@ -51,7 +51,7 @@ def solve_order(problem: OrderProblem, *, seed: int = 0, effort: float = 1.0) ->
     for _ in range(2 if effort >= 1.0 else 1):
         before = best
         for first in range(0, max(problem.size - WINDOW // 2, 1), WINDOW // 2):
-            _improve(problem, order, picks, first, (seed, 0.08 * effort))
+            _improve(problem, order, picks, first, (seed, 0.06 * effort))
         best = cost(problem, order, picks)
         if best > before - 0.5:
             break

@@ -17,7 +17,7 @@ Floats = npt.NDArray[np.float64]
 STEEPEST_SWING_RAD = float(np.radians(70.0))
 """Anchors from which a piece would swing further than this are not looked at."""
 
-MOST_ANCHORS = 9
+MOST_ANCHORS = 7
 LIGHT_KG = 40.0
 """Pieces up to this mass may hang from thin wood, which is checked like any other: common
 practice, no source."""
