@@ -273,7 +273,14 @@ def _mapped(jobs: Sequence[BatchJob], scheduler: str | None, workers: int) -> It
             "many scans need the extra “cluster”: pip install 'treescan[cluster]'."
         ) from fault
     if scheduler:
-        with Client(scheduler, timeout=30) as client:
+        try:
+            client = Client(scheduler, timeout=30)
+        except (OSError, ValueError) as fault:
+            raise InvalidInputError(
+                f"--scheduler {scheduler}: no scheduler answers there ({_one_line(fault)}). Start "
+                "one with `dask scheduler`, or leave the option out."
+            ) from fault
+        with client:
             yield from _gathered(jobs, client, as_completed)
         return
     with (
