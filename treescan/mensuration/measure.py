@@ -115,14 +115,37 @@ def _crown_base(limbs: tuple[LimbRow, ...], height_m: float) -> float:
     return float(max(min(heights), 0.0)) if heights else height_m
 
 
+LEADER_RATIO = 0.6
+"""A limb this thick beside the stem above its union makes a fork of leaders (trade usage)."""
+LEAST_LEAN_LENGTH_M = 1.3
+
+
 def lean_deg(graph: TreeGraph) -> tuple[float, float]:
-    """Lean of the stem from its foot to half its height, and its azimuth from +y. [deg]"""
-    stem = graph.position_m[graph.limb == 0]
-    half = stem[0, 2] + 0.5 * (stem[:, 2].max() - stem[0, 2])
-    top = stem[int(np.argmax(stem[:, 2] >= half))]
-    step = top - stem[0]
+    """Lean of the stem, and its azimuth from +y. [deg]
+
+    From the foot to half the stem's height, or to the lowest fork of leaders when that is
+    lower (a leader's own slant is not the tree's lean), but over 1.3 m at least.
+    """
+    nodes = np.flatnonzero(graph.limb == 0)
+    stem = graph.position_m[nodes]
+    rise = stem[:, 2] - stem[0, 2]
+    reach = min(0.5 * float(rise.max()), _lowest_fork_m(graph, nodes, rise))
+    reach = min(max(reach, LEAST_LEAN_LENGTH_M), float(rise.max()))
+    step = stem[int(np.argmax(rise >= reach))] - stem[0]
     lean = float(np.degrees(np.arctan2(np.hypot(step[0], step[1]), step[2])))
     return lean, float(np.degrees(np.arctan2(step[0], step[1])) % 360.0)
+
+
+def _lowest_fork_m(graph: TreeGraph, nodes: npt.NDArray[np.intp], rise: Floats) -> float:
+    """Height on the stem of its lowest fork of leaders; infinite without one. [m]"""
+    starts = np.flatnonzero(graph.starts_limb)
+    starts = starts[graph.limb[graph.parent[starts]] == 0]
+    above = np.append(nodes[1:], nodes[-1])
+    place = np.searchsorted(nodes, graph.parent[starts])
+    leader = graph.radius_m[starts] >= LEADER_RATIO * graph.radius_m[above[place]]
+    thick = graph.radius_m[starts] >= 0.25 * graph.radius_m[nodes[0]]
+    forks = rise[place[leader & thick]]
+    return float(forks.min()) if len(forks) else float("inf")
 
 
 def _stem_diameters(
