@@ -16,6 +16,7 @@ from treescan.pointcloud.cloud import Float32s, Floats, Ints
 SMALLEST_CELLS = 20
 MIN_AREA_M2 = 1.5
 MAX_THICKNESS_M = 0.045
+MOST_SPLITS = 6
 SAME_PLANE_COS = 0.978
 """Neighbouring normals up to 12 degrees apart belong together."""
 
@@ -70,7 +71,7 @@ def flat_pieces(centre_m: Float32s, cell_m: float, near: Ints) -> list[FlatPiece
     size = len(centre_m)
     links = coo_matrix((np.ones(len(first), dtype=np.int8), (first, second)), shape=(size, size))
     _, label = connected_components(links, directed=False)
-    return _pieces(centre_m, label, flat, cell_m)
+    return _pieces(centre_m, normal, label, flat, cell_m)
 
 
 def local_shape(points: Float32s, other: Ints) -> tuple[Floats, Floats]:
@@ -87,25 +88,58 @@ def local_shape(points: Float32s, other: Ints) -> tuple[Floats, Floats]:
 
 
 def _pieces(
-    centre_m: Float32s, label: npt.NDArray[Any], flat: npt.NDArray[np.bool_], cell_m: float
+    centre_m: Float32s,
+    normal: Floats,
+    label: npt.NDArray[Any],
+    flat: npt.NDArray[np.bool_],
+    cell_m: float,
 ) -> list[FlatPiece]:
     sizes = np.bincount(label)
-    found = []
+    found: list[FlatPiece] = []
     order = np.argsort(label, kind="stable")
     starts = np.r_[0, np.cumsum(sizes)]
     for group in np.flatnonzero(sizes * cell_m**2 >= 0.7 * MIN_AREA_M2):
         rows = order[starts[group] : starts[group + 1]]
         rows = rows[flat[rows]]
-        points = centre_m[rows].astype(np.float64)
-        if len(points) < SMALLEST_CELLS or len(points) * cell_m**2 < 0.7 * MIN_AREA_M2:
-            continue
-        middle = points.mean(axis=0)
-        values, vectors = np.linalg.eigh(np.cov((points - middle).T))
-        thickness = float(np.sqrt(max(values[0], 0.0)))
-        area = len(points) * cell_m**2
-        if thickness <= MAX_THICKNESS_M and area >= MIN_AREA_M2:
-            found.append(FlatPiece(rows, middle, vectors[:, 0], area, thickness))
+        piece = _piece(centre_m, rows, cell_m)
+        found += [piece] if piece is not None else _split(centre_m, normal, rows, cell_m)
     return found
+
+
+def _piece(centre_m: Float32s, rows: Ints, cell_m: float) -> FlatPiece | None:
+    points = centre_m[rows].astype(np.float64)
+    area = len(points) * cell_m**2
+    if len(points) < SMALLEST_CELLS or area < MIN_AREA_M2:
+        return None
+    middle = points.mean(axis=0)
+    values, vectors = np.linalg.eigh(np.cov((points - middle).T))
+    thickness = float(np.sqrt(max(values[0], 0.0)))
+    if thickness > MAX_THICKNESS_M:
+        return None
+    return FlatPiece(rows, middle, vectors[:, 0], area, thickness)
+
+
+def _split(centre_m: Float32s, normal: Floats, rows: Ints, cell_m: float) -> list[FlatPiece]:
+    """Flat pieces of a group that turns a rounded corner, as a wall into its roof."""
+    found: list[FlatPiece] = []
+    rng = np.random.default_rng(0)
+    left = rows
+    for _ in range(MOST_SPLITS):
+        if len(left) * cell_m**2 < MIN_AREA_M2:
+            break
+        best = np.empty(0, dtype=np.int64)
+        for seed in rng.choice(left, size=12):
+            alike = np.abs(normal[left] @ normal[seed]) > SAME_PLANE_COS
+            offset = np.abs((centre_m[left] - centre_m[seed]) @ normal[seed])
+            on = left[alike & (offset < 2.0 * MAX_THICKNESS_M)]
+            best = on if len(on) > len(best) else best
+        piece = _piece(centre_m, best, cell_m)
+        if piece is None or len(best) < 0.1 * len(rows):
+            break
+        found.append(piece)
+        left = np.setdiff1d(left, best)
+    # a curved surface also holds flat strips; only groups that are mostly flat count
+    return found if len(left) < 0.4 * len(rows) else []
 
 
 @njit(cache=True)

@@ -22,6 +22,10 @@ COARSE_M = 0.2
 SIDE_M = 0.10
 """A point of a wire is at most this far off its line in plan, and off its sag in height. [m]"""
 MOST_WIRES = 12
+STEEPEST = 0.3
+"""Rise over run of a span from end to end."""
+DEEPEST = 0.06
+"""Sag over span, beyond 0.2 m."""
 MOST_MISSES = 6
 TRIALS = 400
 
@@ -175,6 +179,10 @@ def _span(points: Floats) -> Wire | None:
     if share < 0.45:
         return None
     curve = np.polyfit(along, points[:, 2], 2)
+    rise = abs(float(np.polyval(curve, high) - np.polyval(curve, low)))
+    deep = float(curve[0]) * (high - low) ** 2 / 4.0
+    if rise > STEEPEST * (high - low) or deep > 0.2 + DEEPEST * (high - low):
+        return None
     at = np.linspace(low, high, max(3, int((high - low) / 2.0) + 2))
     path = np.column_stack((middle + at[:, None] * axes[0], np.polyval(curve, at)))
     sag = float(curve[0] * (high - low) ** 2 / 4.0)
