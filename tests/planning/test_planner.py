@@ -16,11 +16,13 @@ from treescan.planning.candidates import STUMP_HEIGHT_M
 from treescan.planning.planner import make_plan
 from treescan.site.model import Site
 
-SMALL = {"height_m": 9.0, "dbh_m": 0.22}
-
 
 def small_job(seed=3, site=None):
     return grown_inputs("leaning", seed, site or open_field(), height_m=9.0)
+
+
+def tiny_job(site):
+    return inputs_of(grown_tree(3, 6.5, 0.2, limbs=4, side_branches=1), site)
 
 
 def faults_of(inputs, plan) -> list[str]:
@@ -94,7 +96,7 @@ def test_the_same_job_gives_the_same_plan():
 
 
 def test_without_any_zone_the_plan_says_so_and_does_not_raise():
-    plan = make_plan(small_job(site=Site(local=True)))
+    plan = make_plan(tiny_job(Site(local=True)))
     assert not plan.feasible
     assert "larger drop zone or landing" in plan.smallest_change
 
@@ -129,7 +131,7 @@ def test_a_small_crew_is_slower():
 
 def test_a_wire_in_the_way_is_for_its_operator():
     wire = {"name": "line", "path_m": [(-9, 0.3, 4), (9, 0.3, 4)], "kilovolts": 11.0}
-    plan = make_plan(small_job(site=open_field(conductor=[wire])))
+    plan = make_plan(tiny_job(open_field(conductor=[wire])))
     assert not plan.feasible
     assert "have its operator switch it off" in plan.smallest_change
     assert any("3.0 m is to be kept" in b for s in plan.steps for b in s.broken_limits)
