@@ -44,7 +44,7 @@ def rebuild(
         if limb == 0:
             parent_limb.append(-1)
             parent_node.append(-1)
-            path, gap = _to_foot(path, gap, foot_m)
+            path, gap = _to_foot(path, gap, foot_m, radius_m[span])
         else:
             up = int(number[axes.parent_limb[limb]])
             old = axes.position_m[axes.parent_node[limb]]
@@ -66,17 +66,24 @@ def rebuild(
     )
 
 
-def _to_foot(path: Floats, gap: Bools, foot_m: Floats) -> tuple[Floats, Bools]:
-    """Lead the stem down to the ground along the line of its lowest metre."""
-    above = path[path[:, 2] > foot_m[2] + 0.02]
-    gap = gap[len(path) - len(above) :]
-    if len(above) < 2:
-        return path, gap[: len(path)] if len(gap) else np.zeros(len(path), dtype=bool)
-    far = above[min(int(np.searchsorted(above[:, 2], above[0, 2] + 0.6)), len(above) - 1)]
+def _to_foot(path: Floats, gap: Bools, foot_m: Floats, radius_m: Floats) -> tuple[Floats, Bools]:
+    """Lead the stem down to the ground along the line above its flare.
+
+    Within about a radius and a half of the ground buttresses and partial views draw the axis
+    aside; there it follows the line of the next stretch.
+    """
+    height = path[:, 2] - foot_m[2]
+    thick = float(np.median(radius_m[height < 3.0])) if (height < 3.0).any() else 0.1
+    start = int(np.argmax(height > min(1.5 * thick, 0.3 * float(height.max()))))
+    above, gap = path[start:], gap[start:]
+    if len(above) < 2 or above[0, 2] <= foot_m[2]:
+        return path, gap if len(gap) == len(path) else np.zeros(len(path), dtype=bool)
+    span = 0.6 + 2.0 * thick
+    far = above[min(int(np.searchsorted(above[:, 2], above[0, 2] + span)), len(above) - 1)]
     step = far - above[0]
     rise = max(float(step[2]), 1e-3)
     foot = above[0] - step * (above[0, 2] - foot_m[2]) / rise
-    if np.linalg.norm(foot - above[0]) > 1.0:
+    if np.linalg.norm(foot - above[0]) > 1.0 + 2.0 * thick:
         foot = np.array([above[0, 0], above[0, 1], foot_m[2]])
     return np.concatenate([foot[None], above]), np.concatenate([[False], gap])
 
