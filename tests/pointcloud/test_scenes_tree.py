@@ -1,0 +1,41 @@
+"""Ground and choice of the tree on scanned scenes with known truth (ray-cast; minutes)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.scenes import place
+from tests.scenes.scene import make_scene
+from treescan.pointcloud.ground import find_ground
+from treescan.pointcloud.isolate import isolate_tree
+
+pytestmark = pytest.mark.slow
+
+SCENES = [
+    {"shape": "broadleaf", "seed": 0},
+    {"shape": "broadleaf", "seed": 1, "surroundings": "touching"},
+    {"shape": "multistem", "seed": 2, "surroundings": "touching", "in_leaf": True},
+    {"shape": "conifer", "seed": 3, "setting": "mobile", "in_leaf": True},
+    {"shape": "broadleaf", "seed": 5, "surroundings": "touching", "slope_deg": 35.0},
+]
+
+
+@pytest.mark.parametrize("options", SCENES, ids=lambda o: f"{o['shape']} {o['seed']}")
+def test_ground_within_5_cm_and_the_tree_whole_and_alone(options):
+    scene = make_scene(**options)
+    ground = find_ground(scene.cloud)
+    base = scene.truth.graph.position_m[0]
+    ny, nx = ground.z_m.shape
+    x, y = np.meshgrid(
+        ground.x0_m + np.arange(nx) * ground.cell_m, ground.y0_m + np.arange(ny) * ground.cell_m
+    )
+    near = ground.seen & (np.hypot(x - base[0], y - base[1]) < 12.0)
+    error = (ground.z_m - scene.ground.height(x, y))[near]
+    assert np.sqrt(np.mean(error**2)) < 0.05
+    tree = isolate_tree(scene.cloud, ground, near_m=scene.near_m)
+    kept = np.zeros(len(scene.cloud), dtype=bool)
+    kept[tree.index] = True
+    assert kept[scene.label == place.WOOD].mean() >= 0.97
+    mine = np.isin(scene.label[tree.index], [place.WOOD, place.LEAF, place.STRAY])
+    assert (~mine).mean() <= 0.02
