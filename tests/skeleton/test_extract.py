@@ -162,3 +162,12 @@ def test_low_fork_counts_as_two_stems():
     expected = 2 * np.hypot(0.12 - 0.07 * share, 0.11 - 0.06 * share)
     assert measures.dbh_m == pytest.approx(expected, abs=0.012)
     assert any("forks below breast height" in note for note in measures.notes)
+
+
+def test_points_too_sparse_for_any_diameter_are_refused():
+    points = skin([0, 0, 0], [0, 0, 1.1], 0.25, 0.2)
+    sparse = points[np.random.default_rng(1).choice(len(points), 300, replace=False)]
+    with pytest.raises(ScanError, match=r"no diameter could be fitted|was not seen"):
+        measure_tree(
+            skeleton(sparse + np.random.default_rng(2).normal(0, 0.05, (300, 3))), flat_ground()
+        )

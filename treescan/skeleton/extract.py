@@ -64,7 +64,8 @@ def extract_skeleton(
     Raises
     ------
     ScanError
-        If there are too few points for a stem, or no points near the base.
+        If there are too few points for a stem, no points near the base, or no round of the stem
+        was seen well enough for a diameter.
     """
     tell = progress or (lambda share: None)
     if len(tree.xyz) < FEWEST_POINTS:
@@ -85,6 +86,11 @@ def extract_skeleton(
     foot = np.array([base[0], base[1], float(ground.height(base[0], base[1]))])
     axes, fits, radii = _measure(tree, voxels, rings, chains, axes, foot)
     tell(0.9)
+    if not radii.good[: axes.first[1]].any():
+        raise ScanError(
+            f"no diameter could be fitted anywhere on the stem: {len(tree.xyz)} points are too "
+            f"sparse or too scattered. Scan closer or with a finer setting."
+        )
     graph = _graph(axes, fits, radii, np.asarray(origin_m, dtype=np.float64), tree)
     tell(1.0)
     return graph
