@@ -102,8 +102,7 @@ def _turned_options(job: Job, piece: Piece, order: int) -> list[Option]:
     found: list[Option] = []
     for _, i in rated[:MOST_TURNED]:
         way, result = turned[i], results[i]
-        reach = float(np.linalg.norm(piece.outline_m - piece.centre_m, axis=1).max())
-        goal, aside = landing_goal(job, way.case.anchor.position_m, 0.7 * reach)
+        goal, aside = landing_goal(job, way.case.anchor.position_m, _lying_reach_m(piece))
         after = _hung_path(job, result, goal)
         if after is None:
             continue
@@ -182,7 +181,7 @@ def landing_goal(job: Job, anchor_m: Floats, reach_m: float) -> tuple[Floats | N
     """
     point = shapely.Point(anchor_m[:2])
     best: tuple[float, shapely.Point] | None = None
-    for inner in job.field.set_downs(round(min(reach_m, 2.0), 1)):
+    for inner in job.field.set_downs(round(min(reach_m, 3.0), 1)):
         near = shapely.ops.nearest_points(inner, point)[0]
         away = near.distance(point)
         if best is None or away < best[0]:
@@ -219,6 +218,12 @@ def aside_first(path: Path, anchor_m: Floats, slope: float) -> Path:
     return replace(path, centre_m=centre)
 
 
+def _lying_reach_m(piece: Piece) -> float:
+    """How far a lying piece reaches from its centre of mass, twigs included. [m]"""
+    away = np.linalg.norm(piece.outline_m - piece.centre_m, axis=1)
+    return float(np.maximum(0.7 * away, piece.outline_radius_m).max())
+
+
 def tag_slope(job: Job, piece: Piece) -> float:
     """How far aside of plumb people hold a piece, over the line's height.
 
@@ -232,8 +237,7 @@ def tag_slope(job: Job, piece: Piece) -> float:
 
 def _judged(job: Job, order: int, result: LoadResult) -> list[Option]:
     case = result.case
-    reach = float(np.linalg.norm(case.piece.outline_m - case.piece.centre_m, axis=1).max())
-    goal, aside = landing_goal(job, case.anchor.position_m, 0.7 * reach)
+    goal, aside = landing_goal(job, case.anchor.position_m, _lying_reach_m(case.piece))
     if case.drop_m > 0.0:
         found = []
         for azimuth in _catch_aims(job, case.piece):
