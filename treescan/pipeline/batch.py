@@ -11,6 +11,7 @@ import contextlib
 import csv
 import hashlib
 import json
+import logging
 import os
 import re
 import tempfile
@@ -289,6 +290,7 @@ def _mapped(jobs: Sequence[BatchJob], scheduler: str | None, workers: int) -> It
             n_workers=min(workers, max(len(jobs), 1)),
             threads_per_worker=1,
             dashboard_address=None,
+            silence_logs=logging.ERROR,
             local_directory=scratch,
         ) as cluster,
         Client(cluster) as client,

@@ -13,6 +13,7 @@ from treescan.mensuration.measure import measure_tree
 from treescan.mensuration.measures import TreeMeasures
 from treescan.pipeline.cautions import standing_cautions
 from treescan.pipeline.defects import wood_state_of
+from treescan.pipeline.plausible import not_standing, unlikely_places, unusual_values
 from treescan.pipeline.progress import Report, silent, within
 from treescan.pipeline.scale_check import taped_dbh_note, with_corrected_scale
 from treescan.pipeline.unchanged import unchanged
@@ -264,7 +265,7 @@ def job_result(
         gear=gear,
         plan=plan,
         haul=haul,
-        decisions=survey.decisions,
+        decisions=(*survey.decisions, *_flags(survey, site)),
         unseen=survey.unseen,
         cautions=(
             *standing_cautions(site, species, planned=plan is not None),
@@ -273,6 +274,13 @@ def job_result(
         crs=survey.crs,
         plausibility=beside,
     )
+
+
+def _flags(survey: Survey, site: Site) -> tuple[str, ...]:
+    """What in the site file is possible but hardly meant."""
+    standing = not_standing(site, survey.cloud, survey.ground) if survey.cloud is not None else ()
+    places = unlikely_places(site, survey.graph, survey.ground)
+    return (*unusual_values(site), *places, *standing)
 
 
 def _thinned(xyz: Float32s) -> Float32s:

@@ -26,7 +26,9 @@ def with_corrected_scale(cloud: PointCloud, site: Site) -> tuple[PointCloud, tup
     ratio = known / measured if measured > 0 else float("nan")
     both = f"known length {known:.3f} m, in the scan {measured:.3f} m"
     if not 0.2 < ratio < 5.0:
-        return cloud, (f"Scale NOT checked: {both} cannot be the same thing.",)
+        return cloud, (
+            f"WARNING: scale NOT checked: {both} cannot be the same thing. Check both, and units.",
+        )
     if abs(ratio - 1.0) * known < 0.01 + 0.005 * known:
         return cloud, (f"Scale agrees with the known length ({both}).",)
     if not site.tree.correct_scale:
@@ -49,7 +51,9 @@ def taped_dbh_note(measures: TreeMeasures, site: Site) -> tuple[str, ...]:
     )
     if abs(measures.dbh_m - tape) <= spread:
         return (f"DBH agrees with the tape ({both}).",)
+    ratio = max(measures.dbh_m / tape, tape / measures.dbh_m)
+    feet = " It would fit if one of them were in feet." if abs(ratio * 0.3048 - 1.0) < 0.1 else ""
     return (
-        f"WARNING: DBH disagrees with the tape ({both}). Check units and scale of the scan, "
+        f"WARNING: DBH disagrees with the tape ({both}).{feet} Check units and scale of the scan, "
         "and where the tape was put, before using any weight.",
     )
