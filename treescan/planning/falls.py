@@ -106,15 +106,20 @@ class Field:
                 return inner
         return shape
 
-    def comes_to_lie(self, path: Path, zones: Sequence[str]) -> tuple[str, str, str]:
+    def comes_to_lie(
+        self, path: Path, zones: Sequence[str], before_m: Floats
+    ) -> tuple[str, str, str]:
         """Judge where a piece ends: (fault or "", zone, warning or "").
 
         The centre of mass must come to rest inside a zone; what may reach over its edge must
-        not reach a target.
+        not reach a target.  ``before_m`` (n,) are the distances of the standing piece: what
+        touches a target as it stands (twigs on a roof) lies against it whatever is done.
         """
         print_ = footprint_polygon(path)
+        names = self.obstacles.names
+        touching = {name for name, m in zip(names, before_m, strict=True) if m <= 0.0}
         for name, shape in self.low_targets:
-            if print_.intersects(shape):
+            if name not in touching and print_.intersects(shape):
                 return f"could land or roll against the {name}", "", ""
         end = shapely.Point(path.landing_m[:2])
         for name in zones:
@@ -295,7 +300,7 @@ def _judged(
     piece, order, before = what
     site = field.site
     gaps = judged_gaps(piece, path, field.obstacles, site.conditions.wind_m_s)
-    fault, zone, spill = field.comes_to_lie(path, tuple(field.drops))
+    fault, zone, spill = field.comes_to_lie(path, tuple(field.drops), before)
     log = is_log(piece, order, field.rules)
     if fault and not zone and log and _at_foot(path, field):
         fault, zone, spill = "", FOOT, FOOT_WARNING

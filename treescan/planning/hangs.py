@@ -294,7 +294,7 @@ def _option(
     passed = passing(gaps, before, job.field.obstacles.is_conductor)
     broken, excess = [*passed.broken, *load_limits(result)], result.share
     warnings = [*path.notes, *passed.warnings, *result.warnings]
-    fault, zone, spill = job.field.comes_to_lie(path, tuple(job.field.grounds))
+    fault, zone, spill = job.field.comes_to_lie(path, tuple(job.field.grounds), before)
     height = float(case.anchor.position_m[2] - path.landing_m[2])
     if aside > tag_slope(job, piece) * height:
         broken.append(f"hangs {aside:.1f} m outside the landing, more than a tag line holds")
