@@ -102,6 +102,8 @@ def _standing(path: Path, nodes: int) -> npt.NDArray[np.bool_]:
         return standing
     try:
         gone = np.asarray(json.loads(path.read_text(encoding="utf-8"))["gone_nodes"], dtype=int)
+        if (gone < 0).any():
+            raise ValueError("a node below 0")
         standing[gone] = False
     except (OSError, ValueError, KeyError, TypeError, IndexError) as fault:
         raise InvalidInputError(
@@ -130,14 +132,32 @@ def read_document(path: Path) -> dict[str, Any] | None:
         raise InvalidInputError(f"{path}: not a treescan-plan file. Plan again.")
     if document.get("version") != 1 or not isinstance(document.get("steps"), list):
         raise InvalidInputError(f"{path}: version or steps are not those of a plan. Plan again.")
+    for number, step in enumerate(document["steps"], start=1):
+        if not _is_step(step):
+            raise InvalidInputError(f"{path}: step {number} names no piece of wood. Plan again.")
     return document
+
+
+def _is_step(step: object) -> bool:
+    piece = step.get("piece") if isinstance(step, dict) else None
+    nodes = piece.get("nodes") if isinstance(piece, dict) else None
+    return isinstance(nodes, list) and all(type(node) is int and node >= 0 for node in nodes)
 
 
 def haul_again(job: JobFolder) -> JobResult:
     """Log, brush and truck-load sheet and quote again; for the plan's pieces when there is one."""
     pieces, hours = None, None
     if job.plan is not None:
-        pieces = [np.asarray(step["piece"]["nodes"], dtype=np.int32) for step in job.plan["steps"]]
-        hours = Band(**job.plan["hours"])
+        pieces = [np.asarray(step["piece"]["nodes"], dtype=np.int64) for step in job.plan["steps"]]
+        if any(len(p) and p.max() >= len(job.survey.graph) for p in pieces):
+            raise InvalidInputError(
+                f"{job.folder}: plan.json does not fit tree.json. Plan again from the scan."
+            )
+        try:
+            hours = Band(**job.plan["hours"])
+        except (KeyError, TypeError, ValueError) as fault:
+            raise InvalidInputError(
+                f"{job.folder}: the hours of plan.json cannot be used ({fault}). Plan again."
+            ) from fault
     haul = haul_plan(job.survey.graph, job.mass, job.species, job.site, hours=hours, pieces=pieces)
     return job_result(job.survey, job.site, job.species, job.gear, job.mass, None, haul=haul)

@@ -16,6 +16,10 @@ from treescan.report.cautions import SHORT
 from treescan.skeleton.graph import SOURCE_NAMES, TreeGraph
 
 FORMAT, VERSION = "treescan-tree", 1
+MOST_BYTES = 200_000_000
+MOST_EXTENT_M, MOST_RADIUS_M = 150.0, 10.0
+"""No tree is larger; a file that says so is in other units or wrong. [m]"""
+
 Json = dict[str, Any]
 
 
@@ -116,8 +120,16 @@ def read_tree(path: Path) -> tuple[TreeGraph, Json]:
         If the file is not a tree document or a node is incomplete; names the node.
     """
     try:
+        size = Path(path).stat().st_size
+        if size > MOST_BYTES:
+            raise InvalidInputError(
+                f"{path}: {size / 1e6:.0f} MB; a tree file has at most {MOST_BYTES / 1e6:.0f} MB. "
+                "Measure the scan again."
+            )
         document = json.loads(Path(path).read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+    except InvalidInputError:
+        raise
+    except (OSError, ValueError, RecursionError) as error:
         raise InvalidInputError(
             f"{path}: not readable as a tree file ({error}). Measure the scan again."
         ) from error
@@ -135,53 +147,106 @@ def _graph(document: Json, path: Path) -> TreeGraph:
     nodes = document.get("nodes")
     if not isinstance(nodes, list) or not nodes:
         raise InvalidInputError(f"{path}: holds no nodes. Measure the scan again.")
-    place = {}
-    for row, node in enumerate(nodes):
-        missing = [k for k in ("id", "x", "y", "z", "radius_m") if k not in node]
-        if missing:
-            raise InvalidInputError(f"{path}: node {row} lacks {missing[0]}. Add it.")
-        if node["id"] in place:
-            raise InvalidInputError(f"{path}: node id {node['id']} occurs twice. Keep one.")
-        place[node["id"]] = row
     try:
-        parent = [-1 if n.get("parent") is None else place[n["parent"]] for n in nodes]
-        source = [SOURCE_NAMES.index(n.get("source", "fitted")) for n in nodes]
-        return TreeGraph(
-            position_m=_column(nodes, ("x", "y", "z")),
-            radius_m=_column(nodes, ("radius_m",))[:, 0],
-            radius_sd_m=_column(nodes, ("radius_sd_m",), 0.0)[:, 0],
-            parent=np.asarray(parent, dtype=np.int32),
-            limb=_column(nodes, ("limb",), 0)[:, 0].astype(np.int32),
-            order=_column(nodes, ("order",), 0)[:, 0].astype(np.int32),
-            support=_column(nodes, ("support",), 1.0)[:, 0],
-            source=np.asarray(source, dtype=np.int32),
-            bridged=_column(nodes, ("bridged",), False)[:, 0].astype(bool),
-            origin_m=np.asarray(document.get("origin_m", (0.0, 0.0, 0.0)), dtype=np.float64),
-            unseen_share=float(document.get("summary", {}).get("unseen_share", 0.0)),
-            notes=tuple(document.get("notes", ())),
-        )
-    except (KeyError, TypeError, ValueError) as error:
+        graph = _graph_of(nodes, document)
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         if isinstance(error, InvalidInputError):
             raise InvalidInputError(f"{path}: {error}") from error
         raise InvalidInputError(
-            f"{path}: a node's value cannot be used ({error}). Correct it or measure again."
+            f"{path}: a node's value cannot be used ({type(error).__name__}: {error}). Correct it "
+            "or measure again."
         ) from error
+    extent, radius = float(np.ptp(graph.position_m, axis=0).max()), float(graph.radius_m.max())
+    if extent > MOST_EXTENT_M or radius > MOST_RADIUS_M:
+        raise InvalidInputError(
+            f"{path}: a tree {extent:.0f} m across with wood of {radius:.2f} m radius; the limits "
+            f"are {MOST_EXTENT_M:.0f} m and {MOST_RADIUS_M:.0f} m. Check its unit: metres."
+        )
+    return graph
+
+
+def _graph_of(nodes: list[Json], document: Json) -> TreeGraph:
+    place: dict[object, int] = {}
+    for row, node in enumerate(nodes):
+        missing = [k for k in ("id", "x", "y", "z", "radius_m") if k not in node]
+        if missing:
+            raise InvalidInputError(f"node {row} lacks {missing[0]}. Add it.")
+        if node["id"] in place:
+            raise InvalidInputError(f"node id {node['id']} occurs twice. Keep one.")
+        place[node["id"]] = row
+    parent = [-1 if n.get("parent") is None else place[n["parent"]] for n in nodes]
+    source = [SOURCE_NAMES.index(n.get("source", "fitted")) for n in nodes]
+    origin = np.asarray(document.get("origin_m", (0.0, 0.0, 0.0)), dtype=np.float64)
+    if origin.shape != (3,) or not np.isfinite(origin).all():
+        raise InvalidInputError("origin_m is no point. Give [x, y, z].")
+    return TreeGraph(
+        position_m=_column(nodes, ("x", "y", "z")),
+        radius_m=_column(nodes, ("radius_m",))[:, 0],
+        radius_sd_m=_column(nodes, ("radius_sd_m",), 0.0)[:, 0],
+        parent=np.asarray(parent, dtype=np.int32),
+        limb=_whole(nodes, "limb"),
+        order=_whole(nodes, "order"),
+        support=np.clip(_column(nodes, ("support",), 1.0)[:, 0], 0.0, 1.0),
+        source=np.asarray(source, dtype=np.int32),
+        bridged=_column(nodes, ("bridged",), False)[:, 0].astype(bool),
+        origin_m=origin,
+        unseen_share=float(document.get("summary", {}).get("unseen_share", 0.0)),
+        notes=tuple(str(note) for note in document.get("notes", ())),
+    )
 
 
 def _column(nodes: list[Json], keys: tuple[str, ...], default: float | None = None) -> np.ndarray:
     rows = [[n[k] if default is None else n.get(k, default) for k in keys] for n in nodes]
-    return np.asarray(rows, dtype=np.float64)
+    column = np.asarray(rows, dtype=np.float64)
+    wrong = np.flatnonzero(~np.isfinite(column).all(axis=1))
+    if len(wrong):
+        raise InvalidInputError(f"node {wrong[0]}: {', '.join(keys)} must be finite numbers.")
+    return column
+
+
+def _whole(nodes: list[Json], key: str) -> np.ndarray:
+    column = _column(nodes, (key,), 0)[:, 0]
+    wrong = np.flatnonzero((column < 0) | (column >= len(nodes)) | (column != np.floor(column)))
+    if len(wrong):
+        raise InvalidInputError(
+            f"node {wrong[0]}: {key} {column[wrong[0]]:g} is no whole number below the number of "
+            "nodes."
+        )
+    return column.astype(np.int32)
 
 
 def read_ground(document: Json) -> Ground | None:
-    """Return the ground grid kept in a tree document, or None when it holds none."""
+    """Return the ground grid kept in a tree document, or None when it holds none.
+
+    Raises
+    ------
+    InvalidInputError
+        If it is no grid of finite heights.
+    """
     kept = document.get("ground")
     if not kept:
         return None
-    return Ground(
-        float(kept["x0_m"]),
-        float(kept["y0_m"]),
-        float(kept["cell_m"]),
-        np.asarray(kept["z_m"], dtype=np.float64),
-        np.asarray(kept["seen"], dtype=bool),
-    )
+    try:
+        ground = Ground(
+            float(kept["x0_m"]),
+            float(kept["y0_m"]),
+            float(kept["cell_m"]),
+            np.asarray(kept["z_m"], dtype=np.float64),
+            np.asarray(kept["seen"], dtype=bool),
+        )
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise InvalidInputError(
+            f"tree file: its ground grid cannot be used ({type(error).__name__}: {error}). "
+            "Measure the scan again."
+        ) from error
+    numbers = [ground.x0_m, ground.y0_m, ground.cell_m, *ground.z_m.ravel()]
+    grid = ground.z_m.ndim == 2 and min(ground.z_m.shape) >= 2
+    if not grid or ground.seen.shape != ground.z_m.shape or not np.isfinite(numbers).all():
+        raise InvalidInputError(
+            "tree file: its ground is no grid of finite heights. Measure the scan again."
+        )
+    if not 0.01 <= ground.cell_m <= 1000.0:
+        raise InvalidInputError(
+            f"tree file: ground cell_m is {ground.cell_m:g}; give 0.01 to 1000. Measure again."
+        )
+    return ground

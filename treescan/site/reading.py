@@ -5,6 +5,7 @@ Every fault is one line: what is wrong, where in the file, and how to mend it.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from difflib import get_close_matches
@@ -19,6 +20,7 @@ from treescan.errors import SiteFileError
 from treescan.site.model import Site
 
 MAX_BYTES = 1_000_000
+_DEEP_KEY = re.compile(r"""(?<![\w"'-])(?:(?:[\w-]+|"[^"\n]*"|'[^'\n]*')[ \t]*\.[ \t]*){33}""")
 _NAMED_LISTS = ("target", "conductor", "drop_zone", "landing")
 
 
@@ -68,9 +70,13 @@ def read_site(path: Path) -> Site:
 def parse_site(text: str, source_name: str = "text") -> Site:
     """Check the text of a site file; see :func:`read_site`."""
     prefix = f"site file {source_name}: "
+    deep = _DEEP_KEY.search(text)
+    if deep is not None:  # the parser's memory grows with the square of a key's depth
+        line = text.count("\n", 0, deep.start()) + 1
+        raise SiteFileError(f"{prefix}line {line}: nested too deeply. A site file needs 4 levels.")
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:  # also a number of thousands of digits
         reason = " ".join(str(error).split())
         raise SiteFileError(
             f"{prefix}not valid TOML: {reason}. Mend that line (text needs quotes, points are "
@@ -85,6 +91,8 @@ def site_from_mapping(data: Mapping[str, Any], prefix: str = "site: ") -> Site:
     """Check a mapping with the keys of a site file (of the page, or of changes at replanning)."""
     try:
         site = Site.model_validate(_as_tuples(data), strict=True)
+    except RecursionError as error:
+        raise SiteFileError(f"{prefix}nested too deeply. A site file needs 4 levels.") from error
     except ValidationError as error:
         raise SiteFileError(prefix + _explain(error, data)) from error
     _check_names(site, prefix)
