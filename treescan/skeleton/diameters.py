@@ -17,7 +17,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 
-SWELL = 3.0
+SWELL = 9.0
 WINDOWS_TOGETHER = 25.0
 """Windows of one limb that swell alike: their faults do not average out."""
 
@@ -104,7 +104,7 @@ def _seen(fits: Fits, noise: float) -> tuple[Floats, Bools, Floats]:
     """Measured radius, whether it counts, and the variance of its logarithm, shape (n,) each.
 
     Where the radius is not well above the scatter, circles are as wide as the scatter lets
-    them be: ``(noise / r) ** 2`` is how far such a fit may be off.
+    them be: ``SWELL (scatter / r) ** 3`` is how far such a fit may be off.
     """
     # Scatter of the points widens a circle fitted to their distances by s^2 / (2 r).
     seen = fits.radius_m - fits.rms_m**2 / (2 * np.maximum(fits.radius_m, 0.004))
@@ -114,8 +114,8 @@ def _seen(fits: Fits, noise: float) -> tuple[Floats, Bools, Floats]:
     sd = np.sqrt(fits.radius_sd_m**2 + 0.0015**2 + (0.02 * seen) ** 2)
     sd *= 1.0 + 1.5 * np.maximum(0.5 - fits.coverage, 0.0)
     sd *= 1.0 + 2.0 * np.maximum(0.7 - fits.contrast, 0.0)
-    local = np.maximum(fits.scatter_m, 0.5 * noise)
-    swell = SWELL * (local / seen) ** 2
+    local = np.maximum(fits.scatter_m, noise)
+    swell = SWELL * (local / seen) ** 3
     # Neighbouring windows share points and faults.
     var = 3.0 * (sd / seen) ** 2 + WINDOWS_TOGETHER * swell**2
     return seen, good, np.where(good, var, np.inf)

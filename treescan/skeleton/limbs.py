@@ -96,8 +96,24 @@ def _limb_of_ring(parent: Ints, main: Floats, root: int) -> Any:
     return limb, used
 
 
+def _going_on(rings: Rings, steps: int = 5) -> Floats:
+    """Claim of each ring to go on with its parent's limb: reach, less where it turns off. [m]"""
+    far = _main_child(rings.parent, rings.reach_m)
+    ahead = np.arange(len(rings))
+    behind = np.maximum(rings.parent, 0)
+    for _ in range(steps):
+        ahead = np.where(far[ahead] >= 0, far[ahead], ahead)
+        behind = np.maximum(rings.parent[behind], 0)
+    here = rings.centre_m[np.maximum(rings.parent, 0)]
+    out, come = rings.centre_m[ahead] - here, here - rings.centre_m[behind]
+    size = np.linalg.norm(out, axis=1) * np.linalg.norm(come, axis=1)
+    cosine = np.einsum("ij,ij->i", out, come) / np.maximum(size, 1e-9)
+    result: Floats = rings.reach_m * (0.55 + 0.45 * np.clip(cosine, 0.0, 1.0))
+    return result
+
+
 def part_limbs(rings: Rings) -> tuple[list[Ints], Ints, Ints]:
-    """Part the ring tree into limbs: at each union the farthest-reaching child goes on.
+    """Part the ring tree into limbs: at each union the child that reaches far and straight goes on.
 
     Returns
     -------
@@ -107,7 +123,7 @@ def part_limbs(rings: Rings) -> tuple[list[Ints], Ints, Ints]:
     parent_ring : ndarray, shape (k,)
         The ring of the parent limb that the limb leaves from; -1 for limb 0.
     """
-    main = _main_child(rings.parent, rings.reach_m)
+    main = _main_child(rings.parent, _going_on(rings))
     limb, used = _limb_of_ring(rings.parent, main, 0)
     order = np.argsort(limb, kind="stable")
     order = order[limb[order] >= 0]

@@ -90,7 +90,8 @@ def smooth_taper(
 ) -> Any:
     """Smooth log radii along each limb; ``seen_var`` is infinite where nothing was seen.
 
-    ``course`` (2, n) holds the model's log radius and the fall expected at unions.
+    ``course`` (2, n) holds the model's log radius, which falls at unions, and how far the
+    true fall there may differ.
 
     Returns ``(mean, variance)`` of the log radius, shape (n,) each.
     """
@@ -107,7 +108,7 @@ def smooth_taper(
             if i > low:
                 ds = max(along[i] - along[i - 1], 1e-3)
                 hold = np.exp(-ds / MEMORY_M)
-                m = model_log[i] + hold * (m - model_log[i - 1]) - drop[i]
+                m = model_log[i] + hold * (m - model_log[i - 1])
                 p = hold * hold * p + (1 - hold * hold) * model_var + walk_var_per_m * ds
                 p += (0.5 * drop[i]) ** 2
             ahead_mean[i], ahead_var[i] = m, p
