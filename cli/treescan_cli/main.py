@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import os
 import signal
 import sys
@@ -13,6 +14,12 @@ from types import FrameType, ModuleType
 from treescan._version import __version__
 from treescan.errors import EXIT_BAD_INPUT, EXIT_FAULT, TreescanError
 from treescan_cli.console import STOPPED
+
+MOST_LETTERS = 200
+_PLACES = frozenset(
+    (errno.ENAMETOOLONG, errno.EACCES, errno.EPERM, errno.EISDIR, errno.ENOTDIR, errno.ENOENT,
+     errno.ELOOP)
+)  # fmt: skip
 
 
 def verbs() -> tuple[ModuleType, ...]:
@@ -69,18 +76,29 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_FAULT
+    except OSError as fault:
+        if fault.errno not in _PLACES or fault.filename is None:
+            return _fault(fault)
+        name = str(fault.filename)
+        short = name if len(name) <= MOST_LETTERS else f"{name[:MOST_LETTERS]}…"
+        print(f"treescan: {short}: {fault.strerror}. Check the path and rights.", file=sys.stderr)
+        return EXIT_BAD_INPUT
     except MemoryError:
         print("treescan: out of memory. Thin the scan or use a larger machine.", file=sys.stderr)
         return EXIT_FAULT
     except Exception as fault:  # noqa: BLE001  (the last line of defence: say so and fail)
-        if os.environ.get("TREESCAN_TRACE"):
-            traceback.print_exc()
-        print(
-            f"treescan: unexpected fault: {type(fault).__name__}: {_one_line(fault)}. No half "
-            "result was left. Run again with TREESCAN_TRACE=1 set and report what it prints.",
-            file=sys.stderr,
-        )
-        return EXIT_FAULT
+        return _fault(fault)
+
+
+def _fault(fault: Exception) -> int:
+    if os.environ.get("TREESCAN_TRACE"):
+        traceback.print_exception(fault)
+    print(
+        f"treescan: unexpected fault: {type(fault).__name__}: {_one_line(fault)}. No half "
+        "result was left. Run again with TREESCAN_TRACE=1 set and report what it prints.",
+        file=sys.stderr,
+    )
+    return EXIT_FAULT
 
 
 def _stop(number: int, frame: FrameType | None) -> None:

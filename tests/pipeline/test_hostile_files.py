@@ -149,7 +149,7 @@ def test_any_value_in_a_node_is_refused_or_measured(row, key, value, tmp_path_fa
     assert np.isfinite(numbers).all()
 
 
-EVIL = "<script>alert(1)</script><img src=x onerror=alert(2)>"
+EVIL = "$x^{$ <script>alert(1)</script><img src=x onerror=alert(2)>"
 PATHS = "../../../etc/passwd"
 FORMULA = "=HYPERLINK(1)"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
 
 from treescan.planning.types import JobResult
@@ -19,10 +20,10 @@ def write_outputs(
     With ``site.toml``, ``tree.json`` and ``plan.json`` the folder is a whole job: ``replan``,
     ``haul`` and ``page`` work on it.
     """
-    if result.plan is None:
-        write_measure_outputs(result, folder, units=units)
-    else:
-        write_plan_outputs(result, folder, units=units)
+    write = write_measure_outputs if result.plan is None else write_plan_outputs
+    with warnings.catch_warnings():  # names may hold letters that the picture's font lacks
+        warnings.filterwarnings("ignore", "Glyph .* missing from font")
+        write(result, folder, units=units)
     (folder / "site.toml").write_text(site_toml(scan_site(result)), encoding="utf-8")
     if proposed:
         (folder / "proposed_site.toml").write_text(proposed, encoding="utf-8")
