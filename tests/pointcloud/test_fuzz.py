@@ -117,3 +117,25 @@ def check(path: Path, content: bytes) -> None:
     assert np.isfinite(cloud.xyz).all()
     assert np.isfinite(cloud.origin_m).all()
     assert len(cloud) <= 2_000_000
+
+
+def test_corner_with_one_coordinate(tmp_path):
+    """Found by the fuzzer: an OBJ line broken in two."""
+    check(tmp_path / "scan.obj", SEEDS["obj"].replace(b"v 0.00000000 0.0", b"v 0\n0000 0.0", 1))
+
+
+def test_signalling_nan_in_a_big_endian_ply(tmp_path):
+    """Found by the fuzzer: casting a signalling NaN warned."""
+    whole = SEEDS["ply_big"]
+    at = whole.index(b"end_header") + len("end_header\n")
+    check(tmp_path / "scan.ply", whole[:at] + b"\x7f\x80\x00\x01" + whole[at + 4 :])
+
+
+@pytest.mark.parametrize("kind", ["las", "laz"])
+def test_four_billion_header_records(tmp_path, kind):
+    """Found by the fuzzer: the reader looped over every promised record."""
+    whole = SEEDS[kind]
+    path = tmp_path / f"scan.{kind}"
+    path.write_bytes(whole[:100] + b"\xff\xff\xff\xff" + whole[104:])
+    with pytest.raises(TreescanError, match="header records do not fit before the points"):
+        read_scan([path])

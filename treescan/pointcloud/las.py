@@ -7,6 +7,7 @@ keep their last digit.  Header bounds are never used: many writers leave them ze
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -93,20 +94,45 @@ class LasSource:
 def scaled(x: Any, y: Any, z: Any, scales: Floats, offsets: Floats) -> Floats:
     """Coordinates from stored integers (LAS 1.4 R15, section 2.4), shape (n, 3)."""
     xyz = np.empty((len(x), 3), dtype=np.float64)
-    for axis, stored in enumerate((x, y, z)):
-        np.multiply(stored, float(scales[axis]), out=xyz[:, axis])
-        xyz[:, axis] += float(offsets[axis])
+    with np.errstate(over="ignore", invalid="ignore"):  # counted as not finite later
+        for axis, stored in enumerate((x, y, z)):
+            np.multiply(stored, float(scales[axis]), out=xyz[:, axis])
+            xyz[:, axis] += float(offsets[axis])
     return xyz
 
 
 def _opened(path: Path) -> Any:
+    _check_header(path)
     try:
         return laspy.open(str(path), laz_backend=laspy.LazBackend.LazrsParallel)
     except Exception as fault:
-        raise ScanError(
-            f"{path}: the LAS/LAZ header cannot be read ({_short(fault)}); "
-            "the file is damaged or cut short: copy or export it again"
-        ) from fault
+        raise _damaged(path, _short(fault)) from fault
+
+
+def _check_header(path: Path) -> None:
+    """Refuse counts that the file is too small for: the reader would loop over all of them.
+
+    Places of the fields: LAS 1.4 R15, table 3.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        head = file.read(375)
+    if len(head) < 227:
+        raise _damaged(path, "it ends too early")
+    header_size, data_at, records = struct.unpack_from("<HII", head, 94)
+    if data_at > size or header_size < 227 or records * 54 > max(0, data_at - header_size):
+        raise _damaged(path, f"{records:,} header records do not fit before the points")
+    if head[25] >= 4 and len(head) >= 375:
+        start, extended = struct.unpack_from("<QI", head, 235)
+        if extended * 60 > max(0, size - start):
+            raise _damaged(path, f"{extended:,} extended records do not fit in the file")
+
+
+def _damaged(path: Path, why: str) -> ScanError:
+    return ScanError(
+        f"{path}: the LAS/LAZ header cannot be read ({why}); "
+        "the file is damaged or cut short: copy or export it again"
+    )
 
 
 def _cut_short(path: Path, done: int, count: int, fault: BaseException | None) -> ScanError:

@@ -29,6 +29,11 @@ def read_mesh(path: Path, kind: str) -> ArraySource:
         When the mesh cannot be read or is empty.
     """
     parts = _parts(path, kind)
+    if not all(_is_sound(part) for part in parts):
+        raise ScanError(
+            f"{path}: the {kind.upper()} mesh has corners without three coordinates or faces "
+            "without corners; the file is damaged: copy or export it again"
+        )
     rng = np.random.default_rng(0)
     chunks = _sampled([part for part in parts if len(getattr(part, "faces", ()))], rng)
     if not chunks:
@@ -70,6 +75,17 @@ def _parts(path: Path, kind: str) -> list[Any]:
         ) from fault
 
 
+def _is_sound(part: Any) -> bool:
+    corners = np.shape(getattr(part, "vertices", ()))
+    faces = np.asarray(getattr(part, "faces", ()))
+    if len(corners) != 2 or corners[1] != 3:
+        return corners in ((0,), (0, 3)) and faces.size == 0
+    if faces.size == 0:
+        return True
+    in_range = faces.min() >= 0 and faces.max() < corners[0]
+    return bool(faces.ndim == 2 and faces.shape[1] == 3 and in_range)
+
+
 def _sampled(parts: list[Any], rng: np.random.Generator) -> list[Chunk]:
     corners = [np.asarray(part.vertices, dtype=np.float64)[part.faces] for part in parts]
     areas = [triangle_areas(corner) for corner in corners]
@@ -90,8 +106,9 @@ def _sampled(parts: list[Any], rng: np.random.Generator) -> list[Chunk]:
 
 def triangle_areas(corners: Floats) -> Floats:
     """Areas of triangles, shape (n,), from corners of shape (n, 3, 3)."""
-    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    areas: Floats = 0.5 * np.linalg.norm(cross, axis=1)
+    with np.errstate(over="ignore", invalid="ignore"):  # such faces weigh nothing
+        cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        areas: Floats = 0.5 * np.linalg.norm(cross, axis=1)
     return areas
 
 

@@ -195,6 +195,11 @@ def _short_text(path: Path, kind: str, promised: int, found: int) -> ScanError:
 
 
 def _as_chunk(table: npt.NDArray[Any], path: Path) -> Chunk:
+    with np.errstate(over="ignore", invalid="ignore"):  # counted as not finite later
+        return _columns_as_chunk(table, path)
+
+
+def _columns_as_chunk(table: npt.NDArray[Any], path: Path) -> Chunk:
     lower = {name.lower(): name for name in table.dtype.names or ()}
     axes = next((names for names in _XYZ if all(n in lower for n in names)), None)
     if axes is None:

@@ -57,6 +57,17 @@ def read_scan(
     """
     if not paths:
         raise ScanError("no scan file was given; name at least one")
+    with np.errstate(over="ignore", invalid="ignore"):  # dropped and counted by the thinner
+        return _read(paths, scan_units, up, VoxelThinner(voxel_m, max_voxels=max_voxels), progress)
+
+
+def _read(
+    paths: Sequence[Path],
+    scan_units: str | None,
+    up: str | None,
+    thinner: VoxelThinner,
+    progress: Callable[[float], None] | None,
+) -> PointCloud:
     sources = [_source(Path(path)) for path in paths]
     samples = [source.sample(max(SAMPLE_POINTS // len(sources), 1000)).xyz for source in sources]
     for source, sample in zip(sources, samples, strict=True):
@@ -67,7 +78,6 @@ def read_scan(
         for source, sample in zip(sources, samples, strict=True)
     ]
     origin = middle(np.concatenate([f.metres(s) for f, s in zip(frames, samples, strict=True)]))
-    thinner = VoxelThinner(voxel_m, max_voxels=max_voxels)
     has_rgb, has_tone = _feed(sources, frames, origin, thinner, progress)
     thinned = thinner.result(with_rgb=has_rgb, with_intensity=has_tone)
     name = ", ".join(str(source.path) for source in sources)
