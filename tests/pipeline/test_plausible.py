@@ -219,6 +219,11 @@ def test_a_tape_in_feet_is_named_as_such(survey):
     assert "feet" in said
 
 
+def test_minutes_the_wrong_way_round(survey):
+    (said,) = flags(site_from_mapping({"minutes": {"set_up": [40.0, 20.0]}}), survey)
+    assert "smaller number first" in said
+
+
 def test_pounds_for_the_climber(survey):
     assert flags(site_from_mapping({"climber": {"mass_kg": 150.0}}), survey)
     with pytest.raises(SiteFileError, match="mass_kg"):

@@ -148,11 +148,12 @@ def haul_again(job: JobFolder) -> JobResult:
     """Log, brush and truck-load sheet and quote again; for the plan's pieces when there is one."""
     pieces, hours = None, None
     if job.plan is not None:
-        pieces = [np.asarray(step["piece"]["nodes"], dtype=np.int64) for step in job.plan["steps"]]
-        if any(len(p) and p.max() >= len(job.survey.graph) for p in pieces):
+        nodes = [step["piece"]["nodes"] for step in job.plan["steps"]]
+        if max((node for part in nodes for node in part), default=0) >= len(job.survey.graph):
             raise InvalidInputError(
                 f"{job.folder}: plan.json does not fit tree.json. Plan again from the scan."
             )
+        pieces = [np.asarray(part, dtype=np.int32) for part in nodes]
         try:
             hours = Band(**job.plan["hours"])
         except (KeyError, TypeError, ValueError) as fault:

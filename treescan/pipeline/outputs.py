@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings
 from pathlib import Path
 
+from treescan.pipeline.staging import staged_folder
 from treescan.planning.types import JobResult
 from treescan.report.frames import scan_site
 from treescan.report.writing import write_measure_outputs, write_plan_outputs
@@ -27,3 +28,33 @@ def write_outputs(
     (folder / "site.toml").write_text(site_toml(scan_site(result)), encoding="utf-8")
     if proposed:
         (folder / "proposed_site.toml").write_text(proposed, encoding="utf-8")
+
+
+def save_results(
+    result: JobResult, folder: Path | str, *, units: UnitSystem = "metric", overwrite: bool = False
+) -> Path:
+    """Write every file of a result into a folder of its own, whole or not at all.
+
+    Parameters
+    ----------
+    result : JobResult
+        Of ``plan_removal`` or ``measure_scan``.
+    folder : Path or str
+        Made by this call; an earlier result in it is replaced only with ``overwrite``.
+    units : {"metric", "us"}
+        For what people read; files for programs are SI.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    OutputError
+        If the folder is in the way or cannot be written.
+    """
+    folder = Path(folder)
+    with staged_folder(folder, overwrite=overwrite) as place:
+        write_outputs(result, place, units=units)
+    return folder

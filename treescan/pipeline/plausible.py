@@ -88,6 +88,12 @@ def unusual_values(site: Site) -> tuple[str, ...]:
                 f"WARNING: {place} is {_text(value, unit)}; usual is {low:g} to "
                 f"{_text(high, unit)}. Check the number and its unit before using this plan."
             )
+    for name in type(site.minutes).model_fields:
+        first, last = getattr(site.minutes, name)
+        if first > last:
+            said.append(
+                f"WARNING: minutes.{name} is {first:g} to {last:g}; write the smaller number first."
+            )
     return tuple(said)
 
 
