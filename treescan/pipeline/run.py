@@ -13,6 +13,7 @@ from treescan.mensuration.measure import measure_tree
 from treescan.mensuration.measures import TreeMeasures
 from treescan.pipeline.cautions import standing_cautions
 from treescan.pipeline.defects import wood_state_of
+from treescan.pipeline.known_things import without_targets
 from treescan.pipeline.plausible import not_standing, unlikely_places, unusual_values
 from treescan.pipeline.progress import Report, silent, within
 from treescan.pipeline.scale_check import taped_dbh_note, with_corrected_scale
@@ -100,10 +101,15 @@ def survey_scan(
     tell = within(report, "Finding the ground")
     ground = find_ground(cloud)
     tell(1.0)
-    near = site.localised(cloud.origin_m).tree.near_m
+    local = site.localised(cloud.origin_m)
+    rest, rows, target_notes = without_targets(cloud, ground, local)
     tree = isolate_tree(
-        cloud, ground, near_m=near, progress=within(report, "Telling the tree from the rest")
+        rest,
+        ground,
+        near_m=local.tree.near_m,
+        progress=within(report, "Telling the tree from the rest"),
     )
+    tree = replace(tree, index=rows[tree.index], notes=(*tree.notes, *target_notes))
     graph = extract_skeleton(
         tree,
         ground,
@@ -123,7 +129,7 @@ def survey_scan(
         tree=tree,
         cloud=cloud,
         decisions=decisions,
-        unseen=(*graph.notes, *measures.notes),
+        unseen=tuple(dict.fromkeys((*graph.notes, *measures.notes))),
         crs=cloud.crs,
     )
 
@@ -143,7 +149,7 @@ def _survey_tree_json(path: Path, site: Site) -> Survey:
         cloud=None,
         decisions=(f"The tree was read from {path.name}; no scan was looked at in this run.",),
         crs=str(document.get("crs", "")),
-        unseen=(*graph.notes, *measures.notes),
+        unseen=tuple(dict.fromkeys((*graph.notes, *measures.notes))),
     )
 
 
