@@ -25,6 +25,9 @@ UPRIGHT_COS = 0.6
 FEWEST_POINTS = 40
 LEAST_COVERAGE = 0.2
 OUTLINE_SECTORS = 36
+FULL_RELIEF_M, NO_RELIEF_M = 0.0035, 0.0045
+"""Scatter of small patches up to which relief of the bark can be told from the scan's own faults,
+and beyond which it cannot. [m, judgement]"""
 MOST_RELIEF = 0.02
 """Relief of bark beyond this share of the radius is taken for walls that disagree. [judgement]"""
 RIDGE = 1.5
@@ -195,9 +198,11 @@ def taped_excess_m(x: Floats, y: Floats, along: Floats) -> float:
     judged = seen[sector]
     about = (rho - mean[sector])[judged]
     relief = float(np.mean(about**2)) * len(about) / max(len(about) - int(seen.sum()), 1)
-    relief -= patch_noise_m(np.column_stack([x, y, along])[judged]) ** 2
+    noise = patch_noise_m(np.column_stack([x, y, along])[judged])
+    relief -= noise**2
     ridge = min(float(np.sqrt(max(relief, 0.0))), MOST_RELIEF * float(np.median(rho)))
-    return outline + RIDGE * ridge
+    trust = (NO_RELIEF_M - noise) / (NO_RELIEF_M - FULL_RELIEF_M)
+    return outline + RIDGE * ridge * float(np.clip(trust, 0.0, 1.0))
 
 
 def _hull_excess_m(mean_m: Floats) -> float:
