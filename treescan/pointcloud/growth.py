@@ -16,6 +16,9 @@ from treescan.pointcloud.cloud import Float32s, Floats, Ints
 
 NEIGHBOURS = 10
 PLANE_NEIGHBOURS = 24
+ROAD_TRAFFIC = 20.0
+"""Cells reached through a cell at which its cost falls by 30 %."""
+CHEAPEST_ROAD = 0.08
 
 
 @dataclass(frozen=True)
@@ -123,7 +126,42 @@ def path_cost(length_m: Floats, cell_m: float) -> Floats:
 
 def grow(matrix: csr_matrix, sources: Ints) -> tuple[Floats, Ints]:
     """Cost from the nearest source to every node, and which source that is (-1 = none)."""
-    cost, _, nearest = dijkstra(
+    cost, nearest, _ = _grow(matrix, sources)
+    return cost, nearest
+
+
+def _grow(matrix: csr_matrix, sources: Ints) -> tuple[Floats, Ints, Ints]:
+    cost, before, nearest = dijkstra(
         matrix, directed=False, indices=sources, min_only=True, return_predecessors=True
     )
-    return cost, np.where(np.isfinite(cost), nearest, -1).astype(np.int64)
+    found = np.isfinite(cost)
+    return cost, np.where(found, nearest, -1).astype(np.int64), before.astype(np.int64)
+
+
+def grow_along_wood(
+    graph: CellGraph, cost: Floats, keep: npt.NDArray[np.bool_], sources: Ints
+) -> tuple[Floats, Ints]:
+    """As :func:`grow`, but stems and limbs are cheap roads.
+
+    A first growth shows how many cells are reached through each cell; where many are, there is
+    wood.  A second growth with these cells made cheap gives each twig to the limb it is nearest
+    to, however far that limb reaches from its stem.
+    """
+    first, _, before = _grow(graph.matrix(cost, keep), sources)
+    order = np.argsort(first)
+    traffic = _reached_through(order[np.isfinite(first[order])], before)
+    cheap = 1.0 / np.sqrt(1.0 + traffic / ROAD_TRAFFIC)
+    ends = np.maximum(cheap[graph.edges[:, 0]], cheap[graph.edges[:, 1]])
+    second = cost * np.maximum(ends, CHEAPEST_ROAD)
+    return grow(graph.matrix(second, keep), sources)
+
+
+@njit(cache=True)
+def _reached_through(order: Any, before: Any) -> Any:
+    """Cells whose cheapest path leads through each cell, itself included."""
+    traffic = np.ones(before.size, dtype=np.float64)
+    for k in range(order.size - 1, -1, -1):
+        node = order[k]
+        if before[node] >= 0:
+            traffic[before[node]] += traffic[node]
+    return traffic

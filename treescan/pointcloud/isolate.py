@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 from treescan.errors import ScanError
 from treescan.pointcloud.cloud import Floats, Ground, Ints, PointCloud, StemSeed, TreePoints
 from treescan.pointcloud.ground import heights_above
-from treescan.pointcloud.growth import CellGraph, cell_graph, grow, path_cost
+from treescan.pointcloud.growth import CellGraph, cell_graph, grow, grow_along_wood, path_cost
 from treescan.pointcloud.planes import flat_pieces
 from treescan.pointcloud.stems import find_stems
 from treescan.pointcloud.tops import tree_tops
@@ -133,7 +133,7 @@ def _grown(
     near_stem[sources] = True
     foreign &= ~near_stem
     matrix = graph.matrix(cost_of_edge, ~foreign)
-    cost, nearest = grow(matrix, sources)
+    cost, nearest = grow_along_wood(graph, cost_of_edge, ~foreign, sources)
     of_node = np.full(len(above), -1, dtype=np.int64)
     of_node[sources] = owner
     stem = np.where(nearest >= 0, of_node[np.maximum(nearest, 0)], -1)
