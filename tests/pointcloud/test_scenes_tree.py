@@ -19,7 +19,6 @@ SCENES = [
         {"shape": "multistem", "seed": 2, "surroundings": "touching", "in_leaf": True},
         marks=pytest.mark.xfail(
             reason="2.2 % foreign: leaves of a neighbour whose own limb the scan did not see",
-            strict=False,
         ),
     ),
     {"shape": "conifer", "seed": 3, "setting": "mobile", "in_leaf": True},
