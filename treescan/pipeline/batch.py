@@ -1,8 +1,9 @@
 """Many scans: one job each, none stops the others, a second run takes up where the first ended.
 
-Every job writes its own folder ``jobs/<id>`` (whole or not at all) and one row of the table.
-The row is kept beside the folder as ``jobs/<id>.row.json`` with a fingerprint of the inputs, so
-that a finished job is not done again unless its scan or site file has changed.
+Every job writes its own folder ``jobs/<two digits>/<id>`` (whole or not at all) and one row of the
+table.  The row is kept beside the folder as ``<id>.row.json`` with a fingerprint of the inputs, so
+that a finished job is not done again unless its scan or site file has changed.  The two digits
+spread a hundred thousand jobs over 256 folders.
 """
 
 from __future__ import annotations
@@ -50,6 +51,11 @@ class BatchJob:
     units: UnitSystem = "metric"
     seed: int = 0
     again: bool = False
+
+    @property
+    def folder(self) -> Path:
+        """Where its results go."""
+        return Path(self.out) / "jobs" / self.job[-8:-6] / self.job
 
 
 def read_list(
@@ -118,11 +124,10 @@ def run_job(job: BatchJob) -> Row:
     What failed for want of space, rights or by a fault of the program is tried again next time;
     what failed by its input only when the input has changed.
     """
-    jobs = Path(job.out) / "jobs"
-    jobs.mkdir(parents=True, exist_ok=True)
-    kept = jobs / f"{job.job}.row.json"
+    job.folder.parent.mkdir(parents=True, exist_ok=True)
+    kept = job.folder.with_name(f"{job.job}.row.json")
     mark = fingerprint(job)
-    row = None if job.again else _kept_row(kept, mark, jobs / job.job)
+    row = None if job.again else _kept_row(kept, mark, job.folder)
     if row is not None:
         return row
     row = _empty_row(job)
@@ -178,7 +183,7 @@ def fingerprint(job: BatchJob) -> str:
 def _planned(job: BatchJob) -> Row:
     site = Path(job.site) if job.site else None
     result = plan_removal([Path(job.scan)], site, RunOptions(seed=job.seed))
-    with staged_folder(Path(job.out) / "jobs" / job.job, overwrite=True) as folder:
+    with staged_folder(job.folder, overwrite=True) as folder:
         write_outputs(result, folder, units=job.units)
     return result_row(result)
 
@@ -289,7 +294,7 @@ def _mapped(jobs: Sequence[BatchJob], scheduler: str | None, workers: int) -> It
         LocalCluster(
             n_workers=min(workers, max(len(jobs), 1)),
             threads_per_worker=1,
-            dashboard_address=None,
+            dashboard_address="127.0.0.1:0",
             silence_logs=logging.ERROR,
             local_directory=scratch,
         ) as cluster,
