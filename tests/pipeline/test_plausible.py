@@ -12,6 +12,7 @@ from pydantic import BaseModel
 
 from tests.pipeline.small_tree import SITE, write_tree
 from treescan.errors import SiteFileError, TreescanError
+from treescan.pipeline.batch import result_row
 from treescan.pipeline.plausible import (
     USUAL,
     not_standing,
@@ -21,7 +22,8 @@ from treescan.pipeline.plausible import (
 from treescan.pipeline.run import RunOptions, level_ground, plan_removal, survey_scan
 from treescan.pipeline.scale_check import taped_dbh_note, with_corrected_scale
 from treescan.pointcloud.cloud import PointCloud
-from treescan.report.tree_json import read_tree
+from treescan.report.plan_json import plan_document
+from treescan.report.tree_json import read_tree, tree_document
 from treescan.site.model import Site
 from treescan.site.reading import parse_site, site_from_mapping
 
@@ -268,7 +270,10 @@ def test_flags_reach_the_plan(tmp_path):
     far = SITE.replace("[[drop_zone]]", "[climber]\nmass_kg = 150\n[[drop_zone]]")
     (tmp_path / "site.toml").write_text(far)
     result = plan_removal([write_tree(tmp_path / "tree.json")], tmp_path / "site.toml")
-    assert any(text.startswith("WARNING: climber.mass_kg") for text in result.decisions)
+    flag = next(text for text in result.decisions if text.startswith("WARNING: climber.mass_kg"))
+    assert flag in plan_document(result)["cautions"]
+    assert flag in tree_document(result)["decisions"]
+    assert flag in result_row(result)["flags"]
 
 
 def test_hostile_depth_and_size_of_a_site_file():

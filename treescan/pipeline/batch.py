@@ -193,7 +193,7 @@ def result_row(result: JobResult) -> Row:
     mass, measures, plan = result.mass.total(), result.measures, result.plan
     base = result.graph.position_m[0] + result.origin_m
     said = (*result.decisions, *result.cautions)
-    flags = [text for text in said if text.startswith("WARNING")]
+    flags = [text for text in dict.fromkeys(said) if text.startswith("WARNING")]
     return {
         "status": DONE if plan is None or plan.feasible else NO_PLAN,
         "message": "" if plan is None else plan.smallest_change,

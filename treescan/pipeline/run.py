@@ -254,6 +254,7 @@ def job_result(
         survey.graph, mass, species, survey.measures.dbh_m, survey.measures.height_m
     )
     mass = replace(mass, notes=(*mass.notes, *beside.sentences))
+    decisions = (*survey.decisions, *_flags(survey, site))
     xyz, rgb = _display(survey.cloud)
     tree_xyz = survey.tree.xyz if survey.tree is not None else np.zeros((0, 3), np.float32)
     return JobResult(
@@ -271,9 +272,10 @@ def job_result(
         gear=gear,
         plan=plan,
         haul=haul,
-        decisions=(*survey.decisions, *_flags(survey, site)),
+        decisions=decisions,
         unseen=survey.unseen,
         cautions=(
+            *(text for text in decisions if text.startswith("WARNING")),
             *standing_cautions(site, species, planned=plan is not None),
             *beside.alarms,
         ),
