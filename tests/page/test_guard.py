@@ -6,7 +6,7 @@ import pytest
 
 from treescan.page.guard import COOKIE, Guard, new_token
 
-TOKEN = new_token()
+TOKEN = "a-token-of-this-test"
 
 
 def ask(*, kind="http", query="", cookie="", hosts=frozenset({"127.0.0.1"}), **headers):
@@ -95,3 +95,8 @@ def test_a_flood_is_slowed():
     asyncio.run(flood())
     assert statuses.count(200) == 600
     assert statuses.count(429) == 100
+
+
+def test_every_run_has_a_token_of_its_own():
+    assert len({new_token() for _ in range(50)}) == 50
+    assert len(new_token()) >= 20
