@@ -8,11 +8,15 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from treescan.errors import SiteFileError
 from treescan.pointcloud.cloud import Ground, PointCloud
 from treescan.site.model import Site, Target
 
 SKIN_M = 0.12
 """Points this near a target's outline are taken for its surface. [m]"""
+
+STANDS_BELOW_M = 0.5
+"""A target whose base is higher than this may be over the stem's foot. [m]"""
 
 
 def without_targets(
@@ -28,7 +32,13 @@ def without_targets(
     (cloud, rows, notes)
         The thinner cloud, the row of each of its points in the one given, and what is to be
         said.
+
+    Raises
+    ------
+    SiteFileError
+        If a target stands where ``tree.near_m`` says the stem is: its points would be lost.
     """
+    _refuse_on_the_stem(site)
     inside = np.zeros(len(cloud), dtype=bool)
     notes = []
     for target in site.target:
@@ -52,11 +62,26 @@ def without_targets(
     return kept, rows, tuple(notes)
 
 
-def _in_target(cloud: PointCloud, ground: Ground, target: Target) -> npt.NDArray[np.bool_]:
+def _refuse_on_the_stem(site: Site) -> None:
+    if site.tree.near_m is None:
+        return
+    stem = shapely.Point(site.tree.near_m)
+    for number, target in enumerate(site.target, start=1):
+        if target.base_m <= STANDS_BELOW_M and _outline(target).contains(stem):
+            raise SiteFileError(
+                f"target [{number}] ('{target.name}') stands where tree.near_m says the stem is. "
+                "Correct its corners or near_m, and check that both are scan coordinates."
+            )
+
+
+def _outline(target: Target) -> shapely.Geometry:
     if target.footprint_m is not None:
-        outline = shapely.Polygon(target.footprint_m).buffer(SKIN_M)
-    else:
-        outline = shapely.LineString(target.path_m).buffer(target.width_m / 2 + SKIN_M)
+        return shapely.Polygon(target.footprint_m).buffer(SKIN_M)
+    return shapely.LineString(target.path_m).buffer(target.width_m / 2 + SKIN_M)
+
+
+def _in_target(cloud: PointCloud, ground: Ground, target: Target) -> npt.NDArray[np.bool_]:
+    outline = _outline(target)
     left, low, right, high = outline.bounds
     x, y = cloud.xyz[:, 0], cloud.xyz[:, 1]
     rows = np.flatnonzero((x >= left) & (x <= right) & (y >= low) & (y <= high))
