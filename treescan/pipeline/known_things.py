@@ -24,7 +24,8 @@ def without_targets(
 ) -> tuple[PointCloud, npt.NDArray[np.intp], tuple[str, ...]]:
     """Leave out the points that lie in or on the site's targets.
 
-    ``site`` is in the local frame.  Wood that reaches into a target goes with it, so the
+    ``site`` is in the local frame.  Only where it names the tree's place (``near_m``): else a
+    target drawn over the stem would hide the tree instead of being refused.  Wood that reaches into a target goes with it, so the
     number of points is said; wood above a roof stays.
 
     Returns
@@ -41,7 +42,7 @@ def without_targets(
     _refuse_on_the_stem(site)
     inside = np.zeros(len(cloud), dtype=bool)
     notes = []
-    for target in site.target:
+    for target in site.target if site.tree.near_m is not None else ():
         here = _in_target(cloud, ground, target) & ~inside
         count = int(np.count_nonzero(here))
         if count:
