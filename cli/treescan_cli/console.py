@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import contextlib
+import datetime
 import json
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from treescan.pipeline.progress import Report, silent
+
+if TYPE_CHECKING:
+    from treescan.planning.types import JobResult
 
 STOPPED = 130
 """Exit status after Ctrl-C, as shells have it (128 + SIGINT)."""
@@ -24,6 +30,11 @@ def print_json(document: object) -> None:
     """Print the machine-readable summary on stdout."""
     json.dump(document, sys.stdout, indent=1, allow_nan=False, ensure_ascii=False)
     sys.stdout.write("\n")
+
+
+def dated(result: JobResult) -> JobResult:
+    """Return the result with today's date, as printed on every page."""
+    return replace(result, date=datetime.date.today().isoformat())
 
 
 def list_outputs(folder: Path, *, quiet: bool) -> None:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from treescan.errors import EXIT_DONE
-from treescan_cli.console import list_outputs, print_json, progress, say
+from treescan_cli.console import dated, list_outputs, print_json, progress, say
 from treescan_cli.options import add_output, add_scan, add_shared, run_options
 
 NAME = "measure"
@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
         result, proposed = measure_scan(args.scan, args.site, run_options(args), report)
         report("Writing the results", 0.0)
         with staged_folder(args.out, overwrite=args.overwrite) as folder:
-            write_outputs(result, folder, units=args.units, proposed=proposed)
+            write_outputs(dated(result), folder, units=args.units, proposed=proposed)
     for line in measure_lines(result, args.units):
         say(line, quiet=args.quiet)
     list_outputs(args.out, quiet=args.quiet)

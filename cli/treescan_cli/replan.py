@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from treescan.errors import EXIT_DONE, EXIT_NO_PLAN
-from treescan_cli.console import list_outputs, print_json, progress, say
+from treescan_cli.console import dated, list_outputs, print_json, progress, say
 from treescan_cli.options import add_output, add_seed, add_shared
 
 NAME = "replan"
@@ -65,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
         result, gone_nodes = replan_folder(args.folder, changes, report)
         report("Writing the results", 0.0)
         with staged_folder(args.out, overwrite=args.overwrite) as folder:
-            write_outputs(result, folder, units=args.units)
+            write_outputs(dated(result), folder, units=args.units)
             write_state(folder, gone_nodes)
     plan = result.plan
     assert plan is not None

@@ -25,8 +25,8 @@ def without_targets(
     """Leave out the points that lie in or on the site's targets.
 
     ``site`` is in the local frame.  Only where it names the tree's place (``near_m``): else a
-    target drawn over the stem would hide the tree instead of being refused.  Wood that reaches into a target goes with it, so the
-    number of points is said; wood above a roof stays.
+    target drawn over the stem would hide the tree instead of being refused.  Wood that reaches
+    into a target goes with it, so the number of points is said; wood above a roof stays.
 
     Returns
     -------

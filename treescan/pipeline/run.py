@@ -102,10 +102,6 @@ def survey_scan(
     ground = find_ground(cloud)
     tell(1.0)
     local = site.localised(cloud.origin_m)
-    if local.tree.near_m is not None:
-        near_x, near_y = local.tree.near_m
-        foot = np.array([near_x, near_y, float(ground.height(near_x, near_y))])
-        check_site_against_tree(local, foot, 0.05)
     rest, rows, target_notes = without_targets(cloud, ground, local)
     tree = isolate_tree(
         rest,

@@ -13,6 +13,7 @@ from treescan.planning.types import Alternative, JobResult, RankedAnchor, Step
 from treescan.report.cautions import all_cautions
 from treescan.report.frames import rounded, scan_point, scan_site
 from treescan.rigging.types import LoadResult
+from treescan.units import ZERO_BAND
 
 FORMAT, VERSION = "treescan-plan", 1
 Json = dict[str, Any]
@@ -127,9 +128,12 @@ def _step(result: JobResult, step: Step) -> Json:
         "tie_m": [scan_point(result, t) for t in np.reshape(step.tie_m, (-1, 3))],
         "anchor": step.anchor_id,
         "redirects": list(step.redirects),
-        "line_tension_N": load.lead_tension_n.as_dict(1) if load else None,
-        "anchor_load_N": load.anchor_load_n.as_dict(1) if load else None,
-        "governs": {"item": load.governs, "share": round(load.share, 4)} if load else None,
+        "line_tension_N": (load.lead_tension_n if load else ZERO_BAND).as_dict(1),
+        "anchor_load_N": (load.anchor_load_n if load else ZERO_BAND).as_dict(1),
+        "governs": {
+            "item": load.governs if load else "no line",
+            "share": round(load.share, 4) if load else 0.0,
+        },
         "load": _load(result, load) if load else None,
         "hinge": hinge,
         "landing": step.landing,
