@@ -171,3 +171,9 @@ def test_points_too_sparse_for_any_diameter_are_refused():
         measure_tree(
             skeleton(sparse + np.random.default_rng(2).normal(0, 0.05, (300, 3))), flat_ground()
         )
+
+
+def test_points_too_far_apart_to_follow_are_refused():
+    airborne = np.random.default_rng(0).uniform([-15, -15, 0], [15, 15, 20], (9000, 3))
+    with pytest.raises(ScanError, match="lie too far apart"):
+        skeleton(airborne)

@@ -79,6 +79,11 @@ def extract_skeleton(
     tell(0.25)
     paths = _paths(voxels, edges, base)
     keep = long_ways(paths, edges, LONG_WAY_M)
+    if not (np.isfinite(paths.distance_m) & keep).any():
+        raise ScanError(
+            f"no stem or limb can be followed up from the base: the {len(tree.xyz)} points there "
+            f"lie too far apart. Scan closer, or name another tree with tree.near_m."
+        )
     rings = cut_rings(voxels.centre_m, edges, paths, RING_WIDTH_M, keep)
     tell(0.4)
     chains, parent_limb, parent_ring = part_limbs(rings)
