@@ -64,8 +64,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         if number is not None and signal.getsignal(number) is not signal.SIG_IGN:  # nohup
             signal.signal(number, _stop)
     words = list(sys.argv[1:] if argv is None else argv)
-    args = parser(words).parse_args(words)
     try:
+        args = parser(words).parse_args(words)
         return int(args.run(args))
     except TreescanError as error:
         print(f"treescan: {_one_line(error)}", file=sys.stderr)
