@@ -156,7 +156,7 @@ def _graph(document: Json, path: Path) -> TreeGraph:
             f"{path}: a node's value cannot be used ({type(error).__name__}: {error}). Correct it "
             "or measure again."
         ) from error
-    extent, radius = float(np.ptp(graph.position_m, axis=0).max()), float(graph.radius_m.max())
+    extent, radius = float(np.ptp(graph.position_m, axis=0).max()), _widest_m(graph)
     if extent > MOST_EXTENT_M or radius > MOST_RADIUS_M:
         raise InvalidInputError(
             f"{path}: a tree {extent:.0f} m across with wood of {radius:.2f} m radius; the limits "
@@ -193,6 +193,11 @@ def _graph_of(nodes: list[Json], document: Json) -> TreeGraph:
         unseen_share=float(document.get("summary", {}).get("unseen_share", 0.0)),
         notes=tuple(str(note) for note in document.get("notes", ())),
     )
+
+
+def _widest_m(graph: TreeGraph) -> float:
+    """Largest radius or spread of one, spreads by size: none of them passes a real tree's."""
+    return float(max(graph.radius_m.max(), np.abs(graph.radius_sd_m).max()))
 
 
 def _column(nodes: list[Json], keys: tuple[str, ...], default: float | None = None) -> np.ndarray:
