@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import socket
 from collections.abc import Callable
 from pathlib import Path
 
@@ -29,6 +30,7 @@ def run(args: argparse.Namespace) -> int:
     """Serve until stopped."""
     if not 1 <= args.port <= 65535:
         raise InvalidInputError(f"--port {args.port}: give a number from 1 to 65535.")
+    _require_free(args.port, "0.0.0.0" if args.lan else "127.0.0.1")
     try:
         from treescan.page.app import serve
     except ImportError as fault:
@@ -39,6 +41,18 @@ def run(args: argparse.Namespace) -> int:
         args.folder, port=args.port, lan=args.lan, browser=not args.no_browser, told=_told(args.lan)
     )
     return EXIT_DONE
+
+
+def _require_free(port: int, host: str) -> None:
+    """Refuse a port that is taken, before a link to it is printed."""
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((host, port))
+        except OSError as fault:
+            raise InvalidInputError(
+                f"--port {port} cannot be used: {fault.strerror}. Give another --port."
+            ) from fault
 
 
 def _told(lan: bool) -> Callable[[str], None]:
