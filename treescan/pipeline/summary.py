@@ -44,7 +44,7 @@ def plan_lines(result: JobResult, units: UnitSystem) -> list[str]:
         f"{plan.hours.high:.1f} h for the crew"
     )
     used = [ranked for ranked in plan.anchors if ranked.peak_n > 0]
-    for ranked in used[:3]:
+    for ranked in used:
         lines.append(
             f"rig from {ranked.anchor.anchor_id} at {length_text(ranked.anchor.height_m, units)}: "
             f"peak {force_text(ranked.peak_n, units)}, {ranked.share:.0%} of its limit (heavy end)"

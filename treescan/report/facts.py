@@ -101,7 +101,7 @@ def _facts(result: JobResult, plan: Plan, step: Step, name: str, ground: float) 
         ),
         girth=fill("{}, {}", wording.length(p.length_m), wording.diameter(p.butt_diameter_m)),
         tie=_tie(step),
-        anchor=_anchor(plan, step),
+        anchor=_anchor(plan, step, ground),
         line=wording.force_range(load.lead_tension_n) if load else NOTHING,
         anchor_load=wording.force_range(load.anchor_load_n) if load else NOTHING,
         governs=load.governs if load else "",
@@ -153,7 +153,7 @@ def _tie(step: Step) -> Words:
     return words
 
 
-def _anchor(plan: Plan, step: Step) -> Words:
+def _anchor(plan: Plan, step: Step, ground_m: float) -> Words:
     if step.anchor_id is None:
         return NOTHING
     height = next(
@@ -162,8 +162,10 @@ def _anchor(plan: Plan, step: Step) -> Words:
     words = plain(step.anchor_id)
     if height is not None:
         words = fill("{}, {} up", words, wording.length(height))
-    if step.redirects:
-        words = fill("{}; redirect at {}", words, ", ".join(step.redirects))
+    places = np.reshape(step.load.case.redirects_m, (-1, 3)) if step.load else ()
+    for name, place in zip(step.redirects, places, strict=False):
+        up = wording.length(float(place[2]) - ground_m)
+        words = fill("{}; redirect at {}, {} up", words, name, up)
     return words
 
 
