@@ -22,11 +22,8 @@ from treescan.page.guard import Guard, new_token
 from treescan.page.job_store import JobStore
 from treescan.page.session import Session
 from treescan.page.site_drawing import site_map
+from treescan.report.cautions import SHORT
 
-CAUTION = (
-    "Advice only. A competent person on site accepts, changes or refuses every step. "
-    "Local codes, utility rules and licensed practice come first."
-)
 STEPS = {
     "scan": "Scan", "scale": "Scale", "tree": "Tree", "site": "Site", "crew": "Crew and gear",
     "plan": "Plan", "cuts": "Cut list", "haul": "Haul and print",
@@ -102,7 +99,7 @@ def _page(session: Session) -> None:
         for key in STEPS:
             with ui.tab_panel(key).classes("p-1"):
                 panels[key] = ui.column().classes("w-full")
-    ui.label(CAUTION).classes("text-base")
+    ui.label(SHORT).classes("text-base")
     seen = {"version": -1, "work": ""}
 
     def draw() -> None:

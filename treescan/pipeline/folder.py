@@ -11,18 +11,14 @@ import numpy as np
 import numpy.typing as npt
 
 from treescan.errors import InvalidInputError
-from treescan.pipeline.defects import wood_state_of
-from treescan.pipeline.run import RunOptions, Survey, job_result, survey_scan
+from treescan.pipeline.run import RunOptions, Survey, job_result, resolved, survey_scan, weigh
 from treescan.planning.haul import haul_plan
 from treescan.planning.types import JobResult
-from treescan.rigging.gear import resolve_gear
 from treescan.rigging.types import GearSet
 from treescan.site.model import Site
 from treescan.site.reading import read_site
 from treescan.units import Band
 from treescan.wood.decay import WoodState
-from treescan.wood.mass import green_mass
-from treescan.wood.species import find_species
 from treescan.wood.types import GreenMass, Species
 
 MOST_BYTES = 400_000_000
@@ -70,19 +66,10 @@ def read_folder(
         if not chosen.is_file():
             raise InvalidInputError(f"{chosen}: there is no such site file. Pass --site FILE.")
         site = read_site(chosen)
-    species = find_species(site.job.species, own=site.own_species)
-    gear = resolve_gear(site.gear, site.conditions.wet)
+    species, gear = resolved(site)
     survey = survey_scan([tree], site, RunOptions())
     local = site.localised(survey.origin_m)
-    state = wood_state_of(survey.graph, local, species)
-    mass = green_mass(
-        survey.graph,
-        species,
-        in_leaf=local.conditions.in_leaf,
-        wet=local.conditions.wet,
-        season=local.conditions.season,
-        wood_state=state,
-    )
+    mass, state = weigh(survey, local, species)
     return JobFolder(
         folder,
         survey,

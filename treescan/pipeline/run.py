@@ -12,7 +12,6 @@ from treescan.errors import InvalidInputError
 from treescan.mensuration.measure import measure_tree
 from treescan.mensuration.measures import TreeMeasures
 from treescan.pipeline.cautions import standing_cautions
-from treescan.pipeline.defects import wood_state_of
 from treescan.pipeline.known_things import without_targets
 from treescan.pipeline.plausible import not_standing, unlikely_places, unusual_values
 from treescan.pipeline.progress import Report, silent, within
@@ -26,13 +25,14 @@ from treescan.pointcloud.isolate import isolate_tree
 from treescan.pointcloud.reading import read_scan
 from treescan.report.tree_json import read_ground, read_tree
 from treescan.rigging.gear import resolve_gear
+from treescan.rigging.model import defect_marks
 from treescan.rigging.types import GearSet
 from treescan.site.model import Site
 from treescan.site.obstacles import check_site_against_tree
 from treescan.site.reading import read_site
 from treescan.skeleton.extract import extract_skeleton
 from treescan.skeleton.graph import TreeGraph
-from treescan.wood.decay import WoodState
+from treescan.wood.decay import WoodState, wood_state
 from treescan.wood.mass import green_mass
 from treescan.wood.plausibility import plausibility
 from treescan.wood.species import find_species
@@ -69,8 +69,12 @@ class Survey:
 def read_job(site_path: Path | None) -> tuple[Site, Species, GearSet]:
     """Read and check everything that does not need the scan, so that mistakes show at once."""
     site = read_site(site_path) if site_path is not None else Site()
+    return (site, *resolved(site))
+
+
+def resolved(site: Site) -> tuple[Species, GearSet]:
+    """Species and gear that the site file names."""
     return (
-        site,
         find_species(site.job.species, own=site.own_species),
         resolve_gear(site.gear, site.conditions.wet),
     )
@@ -223,8 +227,15 @@ def measure_scan(
 
 
 def weigh(survey: Survey, site: Site, species: Species) -> tuple[GreenMass, WoodState]:
-    """Green mass of every node, with the defects and conditions of the site file."""
-    state = wood_state_of(survey.graph, site, species)
+    """Green mass of every node, with the defects and conditions of the localised site file.
+
+    Raises
+    ------
+    SiteFileError
+        If a defect is not on this tree.
+    """
+    bark = species.bark_pct_of_wood_volume / 100.0
+    state = wood_state(survey.graph, defect_marks(site), bark)
     mass = green_mass(
         survey.graph,
         species,

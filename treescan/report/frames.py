@@ -7,6 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from treescan.mensuration import breast_height
 from treescan.planning.types import JobResult
 from treescan.site.model import Site
 
@@ -33,11 +34,7 @@ def scan_site(result: JobResult) -> Site:
 
 def uphill_ground_m(result: JobResult) -> float:
     """Ground height at the uphill side of the stem, where heights count from. [m, local]"""
-    base = result.graph.position_m[0]
-    reach = result.measures.dbh_m / 2 + 0.1
-    turn = np.linspace(0, 2 * np.pi, 16, endpoint=False)
-    x, y = base[0] + reach * np.cos(turn), base[1] + reach * np.sin(turn)
-    return float(np.max(result.ground.height(x, y)))
+    return breast_height.uphill_ground_m(result.graph, result.ground)
 
 
 def azimuth_deg(dx: float, dy: float) -> float:
