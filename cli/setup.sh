@@ -15,10 +15,16 @@ find_python() {
     return 2
 }
 
+# install "PIP ARGUMENTS": into .venv, from the project's folder
+install() {
+    # shellcheck disable=SC2086
+    (cd "$root" && .venv/bin/python -m pip install --quiet --disable-pip-version-check $1) >&2
+}
+
 # set_up STAMP "PIP ARGUMENTS": install once per change of pyproject.toml
 set_up() {
     stamp="$root/.venv/.treescan-$1"
-    want=$(cksum <"$root/pyproject.toml")
+    want=$(cat "$root/pyproject.toml" "$root/cli/locked.txt" | cksum)
     if [ -f "$stamp" ] && [ "$(cat "$stamp")" = "$want" ]; then
         return 0
     fi
@@ -33,8 +39,10 @@ set_up() {
     fi
     say "treescan: installing what it needs ..."
     "$root/.venv/bin/python" -m pip install --quiet --disable-pip-version-check --upgrade 'pip>=25.1' >&2 || return 1
-    # shellcheck disable=SC2086
-    (cd "$root" && .venv/bin/python -m pip install --quiet --disable-pip-version-check $2) >&2 || return 1
+    install "--constraint cli/locked.txt $2" || {
+        say "treescan: the tested versions cannot be had here; installing others within the stated ranges ..."
+        install "$2" || return 1
+    }
     system_libraries || return 1
     printf '%s\n' "$want" >"$stamp"
 }
