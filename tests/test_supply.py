@@ -1,0 +1,77 @@
+"""What treescan stands on: pinned, within the stated ranges, licences listed."""
+
+from __future__ import annotations
+
+import tomllib
+from importlib import metadata
+
+import pytest
+from packaging.markers import Marker
+from packaging.requirements import Requirement
+
+from tests.licences import LISTED, LOCKED, ROOT, locked_names
+
+
+def pins() -> list[Requirement]:
+    lines = LOCKED.read_text(encoding="utf-8").splitlines()
+    return [Requirement(line) for line in lines if line and not line.startswith("#")]
+
+
+def declared() -> list[Requirement]:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    table = project["project"]
+    texts = list(table["dependencies"])
+    for extra in ("e57", "page", "cluster"):
+        texts += table["optional-dependencies"][extra]
+    texts += [row for row in project["dependency-groups"]["test"] if isinstance(row, str)]
+    return [Requirement(text) for text in texts]
+
+
+def test_every_declared_package_is_pinned_inside_its_range() -> None:
+    by_name: dict[str, list[Requirement]] = {}
+    for pin in pins():
+        by_name.setdefault(pin.name.lower().replace("_", "-"), []).append(pin)
+    for wanted in declared():
+        found = by_name[wanted.name.lower().replace("_", "-")]
+        for pin in found:
+            version = next(iter(pin.specifier)).version
+            assert wanted.specifier.contains(version), (wanted, pin)
+
+
+def test_every_runtime_package_has_an_upper_bound() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    for text in project["project"]["dependencies"]:
+        operators = {part.operator for part in Requirement(text).specifier}
+        assert {">=", "<"} <= operators, text
+
+
+@pytest.mark.parametrize("python", ["3.11", "3.12", "3.13"])
+def test_one_pin_a_package_and_python(python: str) -> None:
+    environment = {"python_version": python, "python_full_version": f"{python}.5"}
+    environment |= {"sys_platform": "linux", "platform_machine": "x86_64"}
+    names = [
+        pin.name
+        for pin in pins()
+        if pin.marker is None or Marker(str(pin.marker)).evaluate(environment)
+    ]
+    assert len(names) == len(set(names))
+
+
+def test_every_pinned_package_has_its_licence_listed() -> None:
+    listed = [
+        row.split("|")[1].strip()
+        for row in LISTED.read_text(encoding="utf-8").splitlines()
+        if row.startswith("| ") and not row.startswith("| package")
+    ]
+    assert listed == locked_names()
+
+
+def test_the_project_states_no_host() -> None:
+    for path in (LOCKED, ROOT / "pyproject.toml", LISTED):
+        assert "://" not in path.read_text(encoding="utf-8"), path
+
+
+def test_treescan_itself_is_installed_with_its_types() -> None:
+    files = [str(path) for path in metadata.files("treescan") or []]
+    assert files
+    assert (ROOT / "treescan" / "py.typed").exists()
