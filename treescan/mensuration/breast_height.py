@@ -11,11 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import ConvexHull, cKDTree
 
 from treescan.errors import ScanError
 from treescan.pointcloud.cloud import Ground, TreePoints
-from treescan.skeleton.circles import fit_circles
 from treescan.skeleton.graph import FITTED, TreeGraph
 
 Floats = npt.NDArray[np.float64]
@@ -141,6 +139,8 @@ def slice_fit(
 
     A circle is fitted robustly; what a girth tape reads beyond it is added.
     """
+    from treescan.skeleton.circles import fit_circles  # compiled: a tree file needs none of it
+
     points = np.asarray(xyz, dtype=np.float64)
     near = np.abs(points[:, 2] - centre[2]) < 0.6
     step = points[near] - centre
@@ -207,6 +207,8 @@ def taped_excess_m(x: Floats, y: Floats, along: Floats) -> float:
 
 def _hull_excess_m(mean_m: Floats) -> float:
     """Girth radius of the hull of a section's outline beyond its mean radius. [m]"""
+    from scipy.spatial import ConvexHull
+
     for _ in range(2):
         mean_m = 0.25 * np.roll(mean_m, 1) + 0.5 * mean_m + 0.25 * np.roll(mean_m, -1)
     turn = (np.arange(OUTLINE_SECTORS) + 0.5) / OUTLINE_SECTORS * 2 * np.pi
@@ -217,6 +219,8 @@ def _hull_excess_m(mean_m: Floats) -> float:
 
 def patch_noise_m(points: Floats, k: int = 10) -> float:
     """Typical scatter of the points about planes through their ``k`` nearest. [m]"""
+    from scipy.spatial import cKDTree
+
     picked = points[:: max(len(points) // 400, 1)]
     near = cKDTree(points).query(picked, k=min(k, len(points)))[1]
     patch = points[near] - points[near].mean(axis=1, keepdims=True)

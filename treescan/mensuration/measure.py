@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import ConvexHull, QhullError, cKDTree
+import shapely
 
 from treescan.errors import ScanError
 from treescan.mensuration.breast_height import breast_height, uphill_ground_m
@@ -82,6 +82,8 @@ def _extent_points(graph: TreeGraph, tree: TreePoints | None) -> Floats:
     """Points that bound the tree: nodes, and scan points not far from any node."""
     if tree is None or not len(tree.xyz):
         return graph.position_m
+    from scipy.spatial import cKDTree  # a quarter of a second; a tree file needs none of it
+
     points = np.asarray(tree.xyz, dtype=np.float64)
     cell = np.unique(np.floor(points / 0.1).astype(np.int64), axis=0, return_index=True)[1]
     points = points[np.sort(cell)]
@@ -94,10 +96,7 @@ def _extent_points(graph: TreeGraph, tree: TreePoints | None) -> Floats:
 
 def crown_spread_m(plan_m: Floats) -> tuple[float, float]:
     """Longest spread of plan points (n, 2) and the spread at right angles to it. [m]"""
-    try:
-        hull = plan_m[ConvexHull(plan_m).vertices]
-    except QhullError:
-        hull = plan_m
+    hull = shapely.get_coordinates(shapely.convex_hull(shapely.multipoints(plan_m)))
     step = hull[:, None] - hull[None]
     far = np.hypot(step[..., 0], step[..., 1])
     i, j = np.unravel_index(int(np.argmax(far)), far.shape)

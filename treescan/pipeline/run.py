@@ -20,17 +20,12 @@ from treescan.pipeline.unchanged import unchanged
 from treescan.planning.haul import haul_plan
 from treescan.planning.types import HaulPlan, JobResult, Plan
 from treescan.pointcloud.cloud import Float32s, Floats, Ground, PointCloud, TreePoints
-from treescan.pointcloud.ground import find_ground
-from treescan.pointcloud.isolate import isolate_tree
-from treescan.pointcloud.reading import read_scan
 from treescan.report.tree_json import read_ground, read_tree
 from treescan.rigging.gear import resolve_gear
 from treescan.rigging.model import defect_marks
 from treescan.rigging.types import GearSet
 from treescan.site.model import Site
-from treescan.site.obstacles import check_site_against_tree
 from treescan.site.reading import read_site
-from treescan.skeleton.extract import extract_skeleton
 from treescan.skeleton.graph import TreeGraph
 from treescan.wood.decay import WoodState, wood_state
 from treescan.wood.mass import green_mass
@@ -94,6 +89,11 @@ def survey_scan(
     """
     if len(scans) == 1 and scans[0].suffix.lower() == ".json":
         return _survey_tree_json(scans[0], site)
+    from treescan.pointcloud.ground import find_ground  # half a second that a tree file saves
+    from treescan.pointcloud.isolate import isolate_tree
+    from treescan.pointcloud.reading import read_scan
+    from treescan.skeleton.extract import extract_skeleton
+
     with unchanged(scans):
         cloud = read_scan(
             scans,
@@ -173,6 +173,7 @@ def plan_removal(
         For input that cannot carry an answer; never a plausible plan from bad input.
     """
     from treescan.planning.planner import PlanInputs, make_plan  # a second to import
+    from treescan.site.obstacles import check_site_against_tree
 
     options = options or RunOptions()
     site, species, gear = read_job(site_path)
