@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -102,9 +102,18 @@ def _start(job: Job) -> CutSet:
     inputs = job.inputs
     if not inputs.keep_cuts:
         return first_cuts(inputs.graph, inputs.mass, inputs.ground, job.rules, inputs.standing)
+    return pieces_of_cuts(job, inputs.keep_cuts)
+
+
+def pieces_of_cuts(job: Job, cuts: Sequence[int]) -> CutSet:
+    """Divide what stands above the stump at ``cuts`` and at the last cut of every stem.
+
+    Cuts in the stump or on wood that is down are left out.
+    """
+    inputs = job.inputs
     standing = inputs.standing
     last = stump_cuts(inputs.graph, inputs.ground, job.rules.stump_height_m)
-    wanted = [n for n in (*inputs.keep_cuts, *last.tolist()) if standing[n]]
+    wanted = [n for n in (*cuts, *last.tolist()) if standing[n]]
     inside = cut_set(inputs.graph, last, standing)
     return cut_set(
         inputs.graph,
@@ -171,24 +180,34 @@ def judge(job: Job, pieces: CutSet, row: int) -> PieceWays:
     piece = job.table.piece(
         int(pieces.cuts[row]), pieces.inner_cuts(row), removed=~job.inputs.standing
     )
-    order = int(job.inputs.graph.order[piece.butt_node])
     wish = forced(job.inputs.edits or (), piece.butt_node)
-    found = fall_options(piece, order, job.field)
-    dropped = any(o.kept and o.room_m > 0.3 for o in found)
+    found = ways_of(job, piece, wish)
     if wish is not None:
-        found += hang_options(job, piece, order, wish.anchor)
         return _as_asked(piece, found, wish)
-    if piece.mass_kg.high > ALWAYS_LINED_KG or not dropped:
-        found += hang_options(job, piece, order)
     best = front(found)
     refused = [o for o in found if not o.kept]
     return PieceWays(piece, best or (least_bad(found),), _reasons(refused))
 
 
+def ways_of(job: Job, piece: Piece, wish: Edit | None = None) -> list[Option]:
+    """Every way worth a look of taking one piece, judged; never none.
+
+    With a wish its anchor alone is looked at, and the line even where the piece may fall.
+    """
+    order = int(job.inputs.graph.order[piece.butt_node])
+    found = fall_options(piece, order, job.field)
+    dropped = any(o.kept and o.room_m > 0.3 for o in found)
+    if wish is not None:
+        found += hang_options(job, piece, order, wish.anchor)
+    elif piece.mass_kg.high > ALWAYS_LINED_KG or not dropped:
+        found += hang_options(job, piece, order)
+    return found
+
+
 def _as_asked(piece: Piece, found: list[Option], wish: Edit) -> PieceWays:
     """Only the ways a person asked for; a wish that no way meets is said, not dropped."""
     asked = ", ".join(str(v) for v in (wish.method, wish.tie, wish.anchor) if v is not None)
-    fits = [o for o in found if _meets(o, wish)]
+    fits = [o for o in found if wish.met_by(o.method, o.tie, o.anchor)]
     if fits:
         best = front(fits) or (least_bad(fits),)
         told = tuple(
@@ -208,14 +227,3 @@ def _reasons(refused: list[Option]) -> tuple[str, ...]:
     for option in refused:
         seen.setdefault((option.method, option.broken[0][:14]), option.refusal())
     return tuple(list(seen.values())[:MOST_REASONS])
-
-
-def _meets(option: Option, wish: Edit) -> bool:
-    anchor_fits = wish.anchor is None or (
-        option.anchor is not None and wish.anchor in (option.anchor_id, option.anchor.node)
-    )
-    return (
-        (wish.method is None or option.method == wish.method)
-        and (wish.tie is None or option.tie == wish.tie)
-        and anchor_fits
-    )

@@ -13,6 +13,7 @@ from typing import Any, Literal, get_args
 
 from treescan.errors import InvalidInputError
 from treescan.planning.candidates import CutSet
+from treescan.rigging.types import Anchor
 
 Json = dict[str, Any]
 EditKind = Literal["merge", "split", "move cut", "force", "order"]
@@ -41,6 +42,15 @@ class Edit:
     method: str | None = None
     tie: str | None = None
     anchor: str | int | None = None
+
+    def met_by(self, method: str, tie: str | None, anchor: Anchor | None) -> bool:
+        """Whether a way is the one this ``force`` asks for."""
+        names = () if anchor is None else (anchor.anchor_id, anchor.node)
+        return (
+            self.method in (None, method)
+            and self.tie in (None, tie)
+            and (self.anchor is None or self.anchor in names)
+        )
 
 
 def read_edits(rows: Sequence[Json]) -> tuple[Edit, ...]:

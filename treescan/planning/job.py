@@ -73,6 +73,15 @@ class Job:
             wood_state=self.spar.state,
         )
 
+    def after(self, standing: npt.NDArray[np.bool_]) -> Job:
+        """The job once only ``standing`` (n,) is left; anchors and tie-ins that fell are out."""
+        return replace(
+            self,
+            inputs=replace(self.inputs, done=self.inputs.standing & standing),
+            anchors=tuple(a for a in self.anchors if standing[a.node]),
+            tie_ins=tuple(t for t in self.tie_ins if standing[t.node]),
+        )
+
     def spar_beside(self, butt_node: int) -> SparModel:
         """Structure while a piece hangs on the line: all else stands, its outer wood is gone."""
         standing = self.inputs.standing.copy()
