@@ -1,0 +1,1 @@
+"""Feeding the readers damaged files for minutes or hours: ``python -m tests.fuzz --help``."""
