@@ -90,6 +90,10 @@ def progress(*, quiet: bool) -> Iterator[Report]:
             bars.update(task, completed=1.0)
 
 
+SHORT_CELL = 12
+"""Columns no wider than this are never broken; the others fold, and never lose a letter."""
+
+
 def print_table(title: str, rows: list[list[str]]) -> None:
     """Print a table (first row its heads) on stdout."""
     from rich.console import Console
@@ -98,8 +102,9 @@ def print_table(title: str, rows: list[list[str]]) -> None:
     if not rows:
         return
     table = Table(title=title, title_justify="left", show_edge=False)
-    for head in rows[0]:
-        table.add_column(head)
+    for head, *column in zip(*rows, strict=True):
+        short = max(map(len, column), default=0) <= SHORT_CELL
+        table.add_column(head, no_wrap=short, overflow="fold")
     for row in rows[1:]:
         table.add_row(*row)
     Console(markup=False, highlight=False).print(table)

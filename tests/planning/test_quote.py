@@ -46,8 +46,10 @@ def test_the_sum_by_hand():
 def test_every_price_names_its_input():
     rows = quote_rows(Site(quote=RATES), TRUCKS, WEIGHT, hours=HOURS)
     for item, key in (
-        ("crew", "quote.crew_rate_per_hour"), ("hauling", "quote.truck_rate_per_trip"),
-        ("disposal", "quote.tip_fee_per_tonne"), ("equipment", "quote.equipment"),
+        ("crew", "100 dollars a crew hour (crew_rate_per_hour)"),
+        ("hauling", "80 dollars a trip (truck_rate_per_trip)"),
+        ("disposal", "50 dollars a tonne (tip_fee_per_tonne)"),
+        ("equipment", "equipment, under [quote]"),
     ):  # fmt: skip
         assert key in row(rows, item)["how"]
         assert row(rows, item)["unit"] == "dollars"
@@ -60,7 +62,9 @@ def test_a_missing_rate_leaves_the_total_open(key):
     rows = quote_rows(Site(quote=rates), TRUCKS, WEIGHT, hours=HOURS)
     total = row(rows, "total")
     assert total["low"] is total["likely"] is total["high"] is None
-    assert key in total["how"]
+    assert f"write {key} (price of a" in total["how"]
+    assert "under [quote] in the site file" in total["how"]
+    assert "quote." not in " ".join(r["how"] for r in rows), "no raw key paths"
     assert not any(r["item"] == "price with margin" for r in rows)
 
 
@@ -110,4 +114,13 @@ def test_a_slower_chipper_costs_hours():
 def test_without_hours_plan_or_tree_the_total_is_open():
     rows = quote_rows(Site(quote=RATES), TRUCKS, WEIGHT)
     assert row(rows, "crew hours")["likely"] is None
-    assert "crew hours" in row(rows, "total")["how"]
+    assert row(rows, "crew")["how"].startswith("open: no plan")
+    assert row(rows, "total")["likely"] is None
+
+
+def test_a_currency_that_is_not_named_is_not_made_up():
+    rates = RATES.model_copy(update={"currency": Quote().currency, "equipment": 0.0})
+    rows = quote_rows(Site(quote=rates), TRUCKS, WEIGHT, hours=HOURS)
+    assert row(rows, "crew")["how"] == "100 a crew hour (crew_rate_per_hour)"
+    assert row(rows, "crew")["unit"] == ""
+    assert "none stated" in row(rows, "equipment")["how"]

@@ -315,7 +315,10 @@ def make_haul() -> HaulPlan:
             TruckLoads("chip truck", "chip", Band(1, 1, 1), "volume", 0.0),
             TruckLoads("log truck", "log", Band(1, 1, 2), "payload", 410.0, ("Heaviest log is under the crane's limit.",)),
         ),
-        quote=({"item": "crew", "quantity": "4.2 h", "rate": 210.0, "amount": 882.0},),
+        quote=(
+            {"item": "crew", "low": 840.0, "likely": 882.0, "high": 1050.0, "unit": "EUR", "how": "210 EUR a crew hour (crew_rate_per_hour)"},
+            {"item": "hauling", "low": None, "likely": None, "high": None, "unit": "EUR", "how": "open: write truck_rate_per_trip (price of a trip) under [quote] in the site file"},
+        ),
         notes=("Loose volume of chips is 3.0 times the solid volume (range 2.5 to 3.5).",),
     )  # fmt: skip
 

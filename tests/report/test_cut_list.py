@@ -56,7 +56,9 @@ def test_a_cell_that_looks_like_a_formula_is_disarmed(job):
 
 def test_haul_lists_material_and_loads(job):
     rows = rows_of(haul_csv(job))
-    assert [r["kind"] for r in rows] == ["material"] * 3 + ["truck loads"] * 2
+    kinds = ["material"] * 3 + ["truck loads"] * 2 + ["quote"] * 2 + ["note"]
+    assert [r["kind"] for r in rows] == kinds
+    assert [r["quote_high"] for r in rows if r["kind"] == "quote"] == ["1050.0", "open"]
     assert float(rows[0]["mass_high_kg"]) == pytest.approx(job.haul.rows[0].mass_kg.high, abs=0.5)
     assert rows[4]["loads_high"] == "2"
 

@@ -17,13 +17,31 @@ PIECE_LENGTH_M = 2.0
 
 QuoteRow = dict[str, object]
 
+NO_CURRENCY = Quote().currency
+"""The site file names no currency: sums are then printed without one."""
+
 
 def rule_hours(graph: TreeGraph, mass: GreenMass, site: Site) -> tuple[Band, str]:
     """Crew hours without a plan, and the rule in words.
 
     Set-up, one dropped (low) or lowered (high) log for every 2 m of wood from the chip
     diameter up, one limb for every limb below it, and chipping of the fine wood at the
-    site's rate.  Durations are those of the site file (common practice, no source).
+    site's rate.  Durations are those of the site file (common practice, no source); likely is
+    the geometric mean of low and high.
+
+    Parameters
+    ----------
+    graph : TreeGraph
+        n nodes.
+    mass : GreenMass
+        Of the same n nodes.
+    site : Site
+        Its ``minutes``, ``crew.chipper_t_h`` and ``haul.chip_below_m``.
+
+    Returns
+    -------
+    (hours, words) : Band, str
+        [h]
     """
     thick = graph.edge_start_radius_m + graph.radius_m >= site.haul.chip_below_m
     logs = float(graph.edge_length_m[thick].sum()) / PIECE_LENGTH_M
@@ -44,7 +62,7 @@ def rule_hours(graph: TreeGraph, mass: GreenMass, site: Site) -> tuple[Band, str
 
 
 def plan_hours(steps: Sequence[Step], site: Site) -> tuple[Band, str]:
-    """Crew hours as the sum of the plan's minutes and the set-up."""
+    """Crew hours as the sum of the plan's minutes and the set-up, and that in words. [h]"""
     low, high = site.minutes.set_up
     total = Band(low, 0.5 * (low + high), high)
     for step in steps:
@@ -76,11 +94,15 @@ def quote_rows(
 ) -> tuple[QuoteRow, ...]:
     """Rows ``item, low, likely, high, unit, how``; prices only from the site's rates.
 
-    A rate that the site file does not give leaves its price open, and the total is then
-    marked as incomplete: nothing is assumed that is not printed.
+    A rate that the site file does not give leaves its price open (``None``), and the total is
+    then marked as incomplete: nothing is assumed that is not printed.
 
     Parameters
     ----------
+    trucks : sequence of TruckLoads
+        Trips are summed over them.
+    disposal_kg : Band
+        Green mass of all that leaves the site. [kg]
     hours : Band, optional
         Crew hours of the plan; else from ``steps``, else by :func:`rule_hours`.
     """
@@ -98,23 +120,37 @@ def quote_rows(
         _row("disposal weight", tonnes, "t", "green mass of all pieces"),
     ]
     priced = [
-        ("crew", hours, rates.crew_rate_per_hour, "quote.crew_rate_per_hour", "h"),
-        ("hauling", trips, rates.truck_rate_per_trip, "quote.truck_rate_per_trip", "trip"),
-        ("disposal", tonnes, rates.tip_fee_per_tonne, "quote.tip_fee_per_tonne", "t"),
+        ("crew", hours, rates.crew_rate_per_hour, "crew_rate_per_hour", "crew hour"),
+        ("hauling", trips, rates.truck_rate_per_trip, "truck_rate_per_trip", "trip"),
+        ("disposal", tonnes, rates.tip_fee_per_tonne, "tip_fee_per_tonne", "tonne"),
     ]
+    money = _currency(rates)
     costs, missing = [Band(rates.equipment, rates.equipment, rates.equipment)], []
     for item, amount, rate, key, unit in priced:
         if rate is None or amount is None:
-            missing.append(key if rate is None else "crew hours")
-            rows.append(_row(item, None, rates.currency, f"{missing[-1]} is not given"))
+            missing.append(f"{key} (price of a {unit})")
+            how = _how_to_give(missing[-1:]) if rate is None else words
+            rows.append(_row(item, None, money, f"open: {how}"))
             continue
         costs.append(amount.scaled(rate))
-        rows.append(
-            _row(item, costs[-1], rates.currency, f"{rate:g} {rates.currency} per {unit} ({key})")
-        )
-    rows.append(_row("equipment", costs[0], rates.currency, "quote.equipment, as given"))
+        rows.append(_row(item, costs[-1], money, f"{_sum(rate, money)} a {unit} ({key})"))
+    given = "as stated" if rates.equipment else "none stated; add it as"
+    rows.append(_row("equipment", costs[0], money, f"{given} (equipment, under [quote])"))
     rows += _totals(rates, costs, missing)
     return tuple(rows)
+
+
+def _currency(rates: Quote) -> str:
+    return "" if rates.currency == NO_CURRENCY else rates.currency
+
+
+def _sum(amount: float, money: str) -> str:
+    return f"{amount:g} {money}".strip()
+
+
+def _how_to_give(missing: Sequence[str]) -> str:
+    """How the site file gives what is missing."""
+    return f"write {' and '.join(missing)} under [quote] in the site file"
 
 
 def _hours(
@@ -138,17 +174,21 @@ def _totals(rates: Quote, costs: Sequence[Band], missing: Sequence[str]) -> list
     subtotal = costs[0]
     for cost in costs[1:]:
         subtotal = subtotal + cost
+    money = _currency(rates)
     if missing:
-        how = f"incomplete: {', '.join(missing)} not given in the site file"
-        return [_row("total", None, rates.currency, how)]
+        return [_row("total", None, money, f"open while a price is; {_how_to_give(missing)}")]
     price = subtotal.scaled(1.0 / (1.0 - rates.margin_share))
+    margin = (
+        f"the cost over 1 - {rates.margin_share:g} (margin_share)"
+        if rates.margin_share
+        else "no margin stated (margin_share, under [quote])"
+    )
     return [
-        _row("cost", subtotal, rates.currency, "crew + hauling + disposal + equipment"),
+        _row("cost", subtotal, money, "crew + hauling + disposal + equipment"),
         _row(
             "price with margin",
             price,
-            rates.currency,
-            f"cost / (1 - {rates.margin_share:g}), quote.margin_share; stump, permits, traffic "
-            "control and taxes are not in it",
+            money,
+            f"{margin}; stump, permits, traffic control and taxes are not in it",
         ),
     ]

@@ -79,7 +79,7 @@ def _step_row(result: JobResult, step: Step, facts: StepFacts, units: UnitSystem
 
 
 def haul_csv(result: JobResult, units: UnitSystem = "metric") -> str:
-    """Return logs, brush and chips, then the truck loads, as CSV text."""
+    """Return logs, brush and chips, the truck loads, the quote and the notes as CSV text."""
     rows: list[Row] = []
     for item in result.haul.rows:
         rows.append(
@@ -108,6 +108,14 @@ def haul_csv(result: JobResult, units: UnitSystem = "metric") -> str:
                 "notes": " | ".join(truck.notes),
             }
         )
+    for line in result.haul.quote:
+        sides = {f"quote_{side}": line[side] for side in ("low", "likely", "high")}
+        sides = {name: "open" if value is None else value for name, value in sides.items()}
+        unit, how = line["unit"], line["how"]
+        rows.append(
+            {"kind": "quote", "name": line["item"], **sides, "quote_unit": unit, "notes": how}
+        )
+    rows += [{"kind": "note", "notes": bilingual(note).text(units)} for note in result.haul.notes]
     return _csv([{**row, "caution": SHORT} for row in rows])
 
 

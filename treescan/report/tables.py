@@ -12,7 +12,7 @@ from treescan.planning.types import HaulRow, JobResult, RankedAnchor
 from treescan.report import wording
 from treescan.report.facts import StepFacts
 from treescan.report.wording import Words, fill, plain
-from treescan.units import Band, UnitSystem
+from treescan.units import POUND_KG, UnitSystem
 
 WordRow = list[Words]
 
@@ -246,21 +246,25 @@ def truck_words(result: JobResult) -> list[WordRow]:
 
 
 def quote_words(result: JobResult) -> list[WordRow]:
-    """The quote sheet as the planner's rows give it, with their head row."""
-    rows = result.haul.quote
-    keys = list(dict.fromkeys(key for row in rows for key in row))
-    head = [plain(str(key).replace("_", " ").capitalize()) for key in keys]
-    return [head] + [[plain(_quoted(row.get(key, ""))) for key in keys] for row in rows]
+    """The quote sheet, with its head row; what has no price yet is "open"."""
+    head = ["Item", "Low", "Likely", "High", "How"]
+    rows = [[plain(h) for h in head]]
+    for row in result.haul.quote:
+        unit = str(row["unit"])
+        sides = [_quoted(row[side], unit) for side in ("low", "likely", "high")]
+        rows.append([plain(str(row["item"])), *sides, plain(str(row["how"]))])
+    return rows
 
 
-def _quoted(value: object) -> str:
-    if isinstance(value, Band):
-        return f"{value.low:,.0f} to {value.high:,.0f}"
-    if value is None:
-        return "not given"
-    if isinstance(value, float):
-        return f"{value:,.2f}".rstrip("0").rstrip(".")
-    return str(value)
+def _quoted(value: object, unit: str) -> Words:
+    """One figure of the quote sheet: hours and tonnes to a tenth, money to whole units."""
+    if not isinstance(value, int | float):
+        return plain("open")
+    if unit == "t":
+        return Words(f"{value:,.1f} t", f"{value / POUND_KG / 2:,.1f} short tons")
+    if unit == "h":
+        return plain(f"{value:,.1f} h")
+    return plain(f"{value:,.0f} {unit}".strip())
 
 
 def alternative_words(result: JobResult) -> list[WordRow]:

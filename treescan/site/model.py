@@ -163,7 +163,11 @@ class Limits(Part):
 
 
 class Truck(Part):
-    """A truck class."""
+    """A truck class.
+
+    With ``axles``, the distance between the outer ones and the empty weight, the sheet says
+    what the US bridge formula leaves for the load.
+    """
 
     name: Name
     volume_m3: Positive
@@ -172,6 +176,9 @@ class Truck(Part):
     lift_limit_kg: Positive | None = None
     trip_hours: NotNegative = 1.0
     count: Annotated[int, Field(ge=1, le=50)] = 1
+    axles: Annotated[int, Field(ge=2, le=9)] | None = None
+    outer_axles_m: Annotated[float, Field(gt=1.0, lt=30.0)] | None = None
+    empty_kg: Positive | None = None
 
 
 def _default_trucks() -> tuple[Truck, ...]:
