@@ -120,6 +120,18 @@ class Landing(Part):
     surface: Surface = "turf"
 
 
+class GroundAnchor(Part):
+    """A place off the tree that holds the lower end of a stretched line.
+
+    The foot of another tree, a stake set for it, a vehicle.  ``holds_kn`` is what it may carry;
+    left out, the plan says what it must hold.
+    """
+
+    name: Name
+    at_m: Point3
+    holds_kn: Positive | None = None
+
+
 class Climber(Part):
     """The climber."""
 
@@ -232,6 +244,7 @@ class Site(Part):
     conductor: tuple[Conductor, ...] = ()
     drop_zone: tuple[DropZone, ...] = ()
     landing: tuple[Landing, ...] = ()
+    ground_anchor: tuple[GroundAnchor, ...] = ()
     climber: Climber = Climber()
     crew: Crew = Crew()
     gear: Gear = Gear()

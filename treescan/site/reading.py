@@ -21,7 +21,7 @@ from treescan.site.model import Site
 
 MAX_BYTES = 1_000_000
 _DEEP_KEY = re.compile(r"""(?<![\w"'-])(?:(?:[\w-]+|"[^"\n]*"|'[^'\n]*')[ \t]*\.[ \t]*){33}""")
-_NAMED_LISTS = ("target", "conductor", "drop_zone", "landing")
+_NAMED_LISTS = ("target", "conductor", "drop_zone", "landing", "ground_anchor")
 
 
 def read_site(path: Path) -> Site:
