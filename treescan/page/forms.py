@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any, get_args
 
 from nicegui import ui
@@ -29,13 +28,11 @@ LABELS = {
 }
 
 
-def part_form(
-    session: Session, part: str, keys: tuple[str, ...], changed: Callable[[], None]
-) -> None:
+def part_form(session: Session, part: str, keys: tuple[str, ...]) -> None:
     """Inputs for some keys of one part of the site file."""
     model = getattr(session.store.site, part)
     for key in keys:
-        _input(session, part, key, type(model).model_fields[key], getattr(model, key), changed)
+        _input(session, part, key, type(model).model_fields[key], getattr(model, key))
 
 
 def _input(
@@ -44,7 +41,6 @@ def _input(
     key: str,
     field: FieldInfo,
     value: object,
-    changed: Callable[[], None],
 ) -> None:
     label = LABELS.get(key, key.replace("_", " "))
     kinds = get_args(field.annotation) or (field.annotation,)
@@ -52,8 +48,7 @@ def _input(
     def keep(new: object) -> None:
         if new == value:
             return
-        if change_site(session, part, key, new):
-            changed()
+        change_site(session, part, key, new)
 
     if bool in kinds:
         choices = {None: "not known", True: "yes", False: "no"} if type(None) in kinds else None
@@ -98,7 +93,7 @@ def change_site(session: Session, part: str, key: str, value: object) -> bool:
 def keep_site(session: Session, data: dict[str, Any]) -> bool:
     """Check and save a changed site; a refusal is shown and nothing is written."""
     try:
-        session.store.save(site=site_from_mapping(data, prefix=""))
+        session.save(site=site_from_mapping(data, prefix=""), said="Site changed")
     except TreescanError as error:
         ui.notify(str(error), type="negative", multi_line=True, timeout=8000)
         return False

@@ -1,29 +1,140 @@
-"""The one job that all devices see: its store, its running work, and what each step needs."""
+"""The one job that all devices see: its store, its running work, and who wants to know."""
 
 from __future__ import annotations
 
-import shutil
-import subprocess
-from dataclasses import dataclass
+import hashlib
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
-from treescan.errors import InvalidInputError
+from nicegui import ui
+
+from treescan.errors import InvalidInputError, TreescanError
 from treescan.page import work
+from treescan.page.files import unsaved
 from treescan.page.job_store import JobStore
+from treescan.page.proposals import Found, already_marked, read_proposals
 from treescan.page.site_map import MapFrame, read_map
 from treescan.pointcloud.sniffing import file_kind
+from treescan.site.model import Site
 
 SAMPLES = Path(__file__).parents[2] / "sample_scans"
-DONE, ATTENTION, OPEN = "done", "needs attention", "to do"
+TAKEN = {
+    "measure": ("tree", "Scan measured"),
+    "plan": ("plan", "Plan made"),
+    "replan": ("plan", "Rest planned again"),
+}
+Listener = Callable[[frozenset[str]], None]
 
 
 @dataclass
 class Session:
-    """A job open in the page."""
+    """A job open in the page.  All devices share one; it is used from the event loop only."""
 
     store: JobStore
-    process: subprocess.Popen[bytes] | None = None
-    order: str = ""
+    listeners: list[Listener] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self._announced: dict[str, int] = {}
+        self._proposals: tuple[tuple[int, ...], tuple[Found, ...]] = ((-1,), ())
+        self._progress = work.progress(self.store.folder)
+
+    # what others may rely on: changing the job and hearing of changes
+
+    def save(
+        self,
+        *,
+        said: str,
+        site: Site | None = None,
+        state: Mapping[str, Any] | None = None,
+        results: Mapping[str, Path | None] | None = None,
+    ) -> None:
+        """Save a change (see :meth:`JobStore.save`) and tell every device of it at once."""
+        try:
+            self.store.save(site=site, state=state, said=said, results=results)
+        finally:
+            self.announce()
+
+    def listen(self, listener: Listener) -> Callable[[], None]:
+        """Call ``listener`` with the topics of every change; returns what ends that."""
+        self.listeners.append(listener)
+        return lambda: self.listeners.remove(listener) if listener in self.listeners else None
+
+    def follow(self, topics: tuple[str, ...], action: Callable[[], None]) -> None:
+        """Within a panel: call ``action`` after changes of ``topics`` while the panel stands.
+
+        It runs in the place of the panel, so that it may add elements or notes there.
+        """
+        place = ui.context.slot.parent
+        wanted = frozenset(topics)
+
+        def heard(changed: frozenset[str]) -> None:
+            if place.is_deleted:
+                end()
+            elif wanted & changed:
+                with place:
+                    action()
+
+        end = self.listen(heard)
+
+    def announce(self) -> None:
+        """Tell the listeners which topics have changed since they were told last."""
+        now = dict(self.store.versions)
+        changed = frozenset(k for k, v in now.items() if v != self._announced.get(k, 0))
+        self._announced = now
+        if changed:
+            for listener in tuple(self.listeners):
+                listener(changed)
+
+    def undo(self) -> str:
+        """Take back the last change; returns what it was, "" when there is none."""
+        self._require_idle()
+        try:
+            return self.store.undo()
+        finally:
+            self.announce()
+
+    def redo(self) -> str:
+        """Do again what was taken back last; returns what it was, "" when there is none."""
+        self._require_idle()
+        try:
+            return self.store.redo()
+        finally:
+            self.announce()
+
+    def mend(self) -> None:
+        """Write the last good site file over one that cannot be used."""
+        self.store.mend()
+        self.announce()
+
+    def confirm(self, step: str) -> None:
+        """Note that a person has looked a step over."""
+        confirmed = sorted({*self.store.state.get("confirmed", ()), step})
+        self.save(state={"confirmed": confirmed}, said=f"“{step}” confirmed")
+
+    # proposals
+
+    def proposals(self) -> tuple[Found, ...]:
+        """Things the measured scan seems to show."""
+        version = self.store.version("tree")
+        if self._proposals[0] != version:
+            self._proposals = (version, read_proposals(self.store.folder / "tree"))
+        return self._proposals[1]
+
+    def open_proposals(self) -> tuple[Found, ...]:
+        """Those that nobody has decided on and that are not marked yet; open ground apart."""
+        decided = self.store.state.get("proposals", {})
+        return tuple(
+            found
+            for found in self.proposals()
+            if found.part != "drop_zone"
+            and found.key not in decided
+            and not already_marked(found, self.store.site)
+        )
+
+    # scans
 
     def samples(self) -> list[str]:
         """Names of the sample scenes that lie beside the program."""
@@ -31,11 +142,12 @@ class Session:
 
     def take_sample(self, name: str) -> None:
         """Take a sample scene with its site file."""
+        from treescan.site.reading import read_site
+
         if name not in self.samples():
             raise InvalidInputError(f"there is no sample called {name}.")
-        shutil.copyfile(SAMPLES / f"{name}.toml", self.store.folder / "site.toml")
-        self.store.read()
-        self._take(SAMPLES / f"{name}.laz")
+        site = read_site(SAMPLES / f"{name}.toml")
+        self._take(SAMPLES / f"{name}.laz", f"Sample {name.replace('_', ' ')} taken", site)
 
     def take_path(self, text: str) -> None:
         """Take a scan that lies on this laptop.
@@ -44,11 +156,25 @@ class Session:
         ------
         InvalidInputError
             If there is no such file.
+        ScanError
+            If its content is no scan.
         """
         path = Path(text.strip()).expanduser()
-        if not path.is_file():
+        if not text.strip() or not path.is_file():
             raise InvalidInputError(f"{path}: there is no such file on the laptop.")
-        self._take(path.absolute())
+        file_kind(path)
+        self._take(path.absolute(), "Scan chosen")
+
+    @staticmethod
+    def check_upload(file: Path) -> None:
+        """Refuse a file that is no scan, by its content.
+
+        Raises
+        ------
+        ScanError
+            Naming what it is.
+        """
+        file_kind(file)
 
     def take_upload(self, file: Path) -> None:
         """Take an uploaded file: kept under a name of our own, told by its content.
@@ -60,15 +186,21 @@ class Session:
         """
         kind = file_kind(file)
         place = self.store.folder / "scan"
-        place.mkdir(exist_ok=True)
-        target = place / f"scan.{kind}"
-        file.replace(target)
-        self._take(target)
+        try:
+            place.mkdir(exist_ok=True)
+            number = 1 + sum(1 for _ in place.iterdir())
+            target = place / f"scan-{number}.{kind}"
+            file.replace(target)
+        except OSError as fault:
+            raise unsaved(place, fault) from fault
+        self._take(target, "Scan uploaded")
 
-    def _take(self, path: Path) -> None:
-        for old in ("tree", "plan"):
-            shutil.rmtree(self.store.folder / old, ignore_errors=True)
-        self.store.save(state={"scans": [str(path)], "done": []})
+    def _take(self, path: Path, said: str, site: Site | None = None) -> None:
+        self._require_idle()
+        state = {"scans": [str(path)], "done": [], "edits": [], "confirmed": [], "proposals": {}}
+        self.save(site=site, state=state, said=said, results={"tree": None, "plan": None})
+
+    # long work
 
     def start(self, order: str) -> None:
         """Start long work unless some is running.
@@ -78,54 +210,86 @@ class Session:
         InvalidInputError
             If work is running, or there is no scan yet.
         """
-        if self.running():
-            raise InvalidInputError("Work is running: wait for it or cancel it.")
+        self._require_idle()
+        if self.store.fault:
+            raise InvalidInputError(self.store.fault)
         if not self.store.state.get("scans") and self.store.result_folder() is None:
             raise InvalidInputError("Choose a scan first.")
-        self.store.save()
-        self.order = order
-        self.process = work.start(self.store.folder, order)
+        if order != "measure" and self.store.result_folder() is None:
+            raise InvalidInputError("Measure the scan first.")
+        if order == "replan" and self.store.plan() is None:
+            raise InvalidInputError("There is no plan to go on from: make one first.")
+        self._store_inputs()
+        marks = measured_from if order == "measure" else planned_from
+        work.start(self.store.folder, order, {"site": marks(self.store.site)})
+        self.look()
 
-    def running(self) -> bool:
-        """Some work is going on."""
-        return self.process is not None and self.process.poll() is None
+    def _store_inputs(self) -> None:
+        """See to it that the files that the work reads are there."""
+        if not (self.store.folder / "site.toml").exists():
+            self.save(site=self.store.site, said="Site file begun")
+
+    def _require_idle(self) -> None:
+        if self.progress().running:
+            raise InvalidInputError("Work is running: wait for it or cancel it.")
 
     def progress(self) -> work.Progress:
         """Where the work is."""
-        return work.progress(self.store.folder, self.process)
+        return work.progress(self.store.folder)
 
     def cancel(self) -> None:
         """End the work; results of earlier runs stay."""
-        if self.process is not None and self.running():
-            work.cancel(self.process)
+        work.cancel(self.store.folder)
+        self.look()
 
-    def collect(self) -> bool:
-        """Take note of finished work once; True when something has changed."""
-        if self.process is None or self.running():
-            return False
-        finished, self.process = self.process.returncode, None
-        if self.order == "replan" and finished == 0:
-            self.store.save(state={"done": []})
-        self.store.version += 1
-        return True
+    def dismiss(self) -> None:
+        """Put away what the last work said."""
+        work.clear(self.store.folder)
+        self.look()
+
+    def look(self) -> None:
+        """Look at the job's files: changes by other programs, work that goes on or has ended."""
+        self.store.look()
+        self._collect()
+        now = self.progress()
+        if now.mark() != self._progress.mark():
+            self.store.bump("work")
+        self._progress = now
+        self.announce()
+
+    def _collect(self) -> None:
+        """Take finished work into the job, as a change that can be taken back."""
+        finished = work.finished(self.store.folder)
+        if finished is None:
+            return
+        order, place, notes = finished
+        part, said = TAKEN[order]
+        results = {part: place, "plan": None} if part == "tree" else {part: place}
+        state = {"done": [], "edits": [], f"{part}_from": notes.get("site", "")}
+        try:
+            self.store.save(said=said, results=results, state=state)
+        except TreescanError as error:
+            work.failed(self.store.folder, str(error))
+            return
+        work.clear(self.store.folder)
 
     def map(self) -> MapFrame | None:
         """Plan picture of the measured scan."""
         return read_map(self.store.folder / "tree")
 
-    def status(self, step: str) -> str:
-        """``done``, ``needs attention`` or ``to do`` for a step of the job."""
-        folder, site = self.store.folder, self.store.site
-        measured = (folder / "tree" / "tree.json").is_file()
-        plan = self.store.plan()
-        answers = {
-            "scan": DONE if measured else OPEN,
-            "scale": DONE if site.tree.dbh_tape_m or site.tree.known_length_m else ATTENTION,
-            "tree": DONE if site.tree.near_m else ATTENTION,
-            "site": DONE if site.target and (site.drop_zone or site.landing) else ATTENTION,
-            "crew": ATTENTION if site.job.species.startswith("unknown") else DONE,
-            "plan": OPEN if plan is None else DONE if plan["feasible"] else ATTENTION,
-            "cuts": OPEN if plan is None else DONE,
-            "haul": OPEN if plan is None else DONE,
-        }
-        return answers[step]
+
+def measured_from(site: Site) -> str:
+    """Mark of what a measurement takes from the site file."""
+    facts = {"tree": site.tree.model_dump(mode="json"), "in_leaf": site.conditions.in_leaf}
+    return _mark(facts)
+
+
+def planned_from(site: Site) -> str:
+    """Mark of what a plan takes from the site file: all but names and money."""
+    facts = site.model_dump(mode="json", exclude={"quote"})
+    facts["job"].pop("name")
+    return _mark(facts)
+
+
+def _mark(facts: object) -> str:
+    return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:16]

@@ -1,23 +1,36 @@
 """Long work of the page, in a process of its own: stage, share, time left, cancel.
 
-``python -m treescan.page.work JOB ORDER`` runs it; the page starts it, reads
-``JOB/work.json`` and may end it at any moment without harm, because results move into place whole.
+``python -m treescan.page.work JOB ORDER`` does it.  It goes on when the page's server ends; the
+next server finds it again by its process number and start time.  Nothing of the job is touched
+until it is done: it writes ``JOB/work/out/``, which the page then moves into place.
+
+::
+
+    JOB/work/order.json   what was ordered, process number and start time (written by the page)
+    JOB/work/stage.json   stage and share, or the error, or that it is done (written by the work)
+    JOB/work/log.txt      what the process said
+    JOB/work/out/         the results, whole
 """
 
 from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
 from typing import Any
 
+import psutil
+
 from treescan.errors import TreescanError
+from treescan.page.files import unsaved, write_whole
 from treescan.page.site_map import write_map
 from treescan.pipeline.outputs import write_outputs
 from treescan.pipeline.progress import Report
@@ -26,80 +39,194 @@ from treescan.pipeline.run import RunOptions, measure_scan, plan_removal
 from treescan.pipeline.staging import staged_folder
 
 ORDERS = ("measure", "plan", "replan")
-FILE = "work.json"
+PLACE, ORDER, STAGE, LOG, OUT = "work", "order.json", "stage.json", "log.txt", "out"
+SAME_START_S = 1.0
+"""Two start times of a process number closer than this are the same process. [s]"""
+_children: list[subprocess.Popen[bytes]] = []
 
 
 @dataclass(frozen=True)
 class Progress:
     """Where the work is.  ``seconds_left`` is None while it cannot be told."""
 
-    running: bool
-    stage: str
-    share: float
-    seconds_left: float | None
-    error: str
+    running: bool = False
+    order: str = ""
+    stage: str = ""
+    share: float = 0.0
+    seconds_left: float | None = None
+    error: str = ""
+
+    def mark(self) -> str:
+        """Changes when a person would see a difference."""
+        return f"{self.running} {self.order} {self.stage} {self.share:.2f} {self.error}"
 
 
-def start(folder: Path, order: str) -> subprocess.Popen[bytes]:
-    """Start an order of :data:`ORDERS` on a job folder."""
-    _tell(folder, {"stage": "Starting", "share": 0.0, "started": time.time()})
-    command = [sys.executable, "-m", "treescan.page.work", str(folder), order]
-    return subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+def start(folder: Path, order: str, notes: Mapping[str, Any] | None = None) -> None:
+    """Start an order of :data:`ORDERS` on a job folder; ``notes`` are given back when it is done.
 
-
-def progress(folder: Path, process: subprocess.Popen[bytes] | None) -> Progress:
-    """Read where the work is."""
-    running = process is not None and process.poll() is None
+    Raises
+    ------
+    OutputError
+        If the job folder cannot be written.
+    """
+    place = folder / PLACE
     try:
-        told: dict[str, Any] = json.loads((folder / FILE).read_text(encoding="utf-8"))
+        shutil.rmtree(place, ignore_errors=True)
+        place.mkdir()
+        with (place / LOG).open("wb") as log:
+            process = subprocess.Popen(
+                [sys.executable, "-m", "treescan.page.work", str(folder), order],
+                stdin=subprocess.DEVNULL, stdout=log, stderr=log, **_on_its_own(),
+            )  # fmt: skip
+    except OSError as fault:
+        raise unsaved(place, fault) from fault
+    _children[:] = [child for child in _children if child.poll() is None] + [process]
+    facts = {"order": order, "pid": process.pid, "created": _created(process.pid)}
+    facts |= {"started": time.time(), "notes": dict(notes or {})}
+    write_whole(place / ORDER, json.dumps(facts))
+
+
+def _on_its_own() -> dict[str, Any]:
+    """Arguments by which a process outlives the one that started it."""
+    if sys.platform == "win32":
+        return {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
+    return {"start_new_session": True}
+
+
+def _created(pid: int) -> float:
+    try:
+        return float(psutil.Process(pid).create_time())
+    except psutil.Error:
+        return 0.0
+
+
+def _process(order: Mapping[str, Any]) -> psutil.Process | None:
+    """Return the process of an order while it is alive, and no other one of that number."""
+    for child in _children:
+        child.poll()
+    try:
+        process = psutil.Process(int(order["pid"]))
+        same = abs(process.create_time() - float(order["created"])) < SAME_START_S
+        alive = process.is_running() and process.status() != psutil.STATUS_ZOMBIE
+    except (psutil.Error, KeyError, ValueError, TypeError):
+        return None
+    return process if same and alive else None
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        told = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
-        told = {}
-    share = float(told.get("share", 0.0))
-    spent = time.time() - float(told.get("started", time.time()))
-    left = spent * (1 - share) / share if share > 0.05 else None
-    error = str(told.get("error", ""))
-    if process is not None and not running and process.returncode not in (0, None) and not error:
-        error = "Cancelled." if process.returncode < 0 else "The work ended unexpectedly."
-    return Progress(running, str(told.get("stage", "")), share, left, error)
+        return {}
+    return told if isinstance(told, dict) else {}
 
 
-def cancel(process: subprocess.Popen[bytes]) -> None:
+def progress(folder: Path) -> Progress:
+    """Read where the work is."""
+    order = _read(folder / PLACE / ORDER)
+    if not order:
+        return Progress()
+    name = str(order.get("order", ""))
+    running = _process(order) is not None
+    stage = _read(folder / PLACE / STAGE)
+    if running:
+        share = float(stage.get("share", 0.0))
+        spent = time.time() - float(order.get("started", time.time()))
+        left = spent * (1 - share) / share if share > 0.05 else None
+        return Progress(True, name, str(stage.get("stage", "Starting")), share, left)
+    if stage.get("done"):
+        return Progress(False, name, "Done", 1.0)
+    error = str(stage.get("error", "")) or (
+        f"“{name}” ended before it was done (the laptop may have been turned off). The job is as "
+        f"it was: start it again. What it said last is in {PLACE}/{LOG}."
+    )
+    return Progress(False, name, "Stopped", 0.0, None, error)
+
+
+def finished(folder: Path) -> tuple[str, Path, dict[str, Any]] | None:
+    """Order, results and notes of work that is done and not yet taken into the job."""
+    order = _read(folder / PLACE / ORDER)
+    place = folder / PLACE / OUT
+    if not order or not _read(folder / PLACE / STAGE).get("done") or not place.is_dir():
+        return None
+    if _process(order) is not None:
+        return None
+    return str(order["order"]), place, dict(order.get("notes", {}))
+
+
+def failed(folder: Path, error: str) -> None:
+    """Note that the results could not be taken into the job."""
+    write_whole(folder / PLACE / STAGE, json.dumps({"error": error}))
+
+
+def cancel(folder: Path) -> None:
     """End the work; the job stays as it was."""
-    process.terminate()
+    process = _process(_read(folder / PLACE / ORDER))
+    if process is None:
+        return
     try:
-        process.wait(5)
-    except subprocess.TimeoutExpired:
-        process.kill()
-        process.wait(5)
+        process.terminate()
+        try:
+            process.wait(5)
+        except psutil.TimeoutExpired:
+            process.kill()
+            process.wait(5)
+    except psutil.NoSuchProcess:
+        pass
+    failed(folder, "Cancelled. The job is as it was.")
+
+
+def clear(folder: Path) -> None:
+    """Put away what the last work left, unless some is going on."""
+    if not progress(folder).running:
+        shutil.rmtree(folder / PLACE, ignore_errors=True)
 
 
 def run(folder: Path, order: str) -> int:
     """Do the order here; returns the exit status."""
-    state = json.loads((folder / "page.json").read_text(encoding="utf-8"))
+    state = _read(folder / "page.json")
     report = _reporter(folder)
+    try:
+        _do(folder, order, state, report)
+    except TreescanError as error:
+        _tell(folder, {"error": str(error)})
+        return error.exit_status
+    _tell(folder, {"stage": "Done", "share": 1.0, "done": True})
+    return 0
+
+
+def _do(folder: Path, order: str, state: dict[str, Any], report: Report) -> None:
     site = folder / "site.toml"
     options = RunOptions(scan_units=state.get("scan_units"), up=state.get("up"))
-    try:
+    with staged_folder(folder / PLACE / OUT) as place:
         if order == "replan":
-            changes = Changes(done=frozenset(int(n) for n in state.get("done", ())))
+            changes = Changes(
+                done=frozenset(int(n) for n in state.get("done", ())),
+                edited=_edits(folder, state),
+            )
             result, gone = replan_folder(folder / "plan", changes, report, site_path=site)
-            with staged_folder(folder / "plan", overwrite=True) as place:
-                write_outputs(result, place)
-                write_state(place, gone)
+            report("Writing the results", 0.0)
+            write_outputs(result, place)
+            write_state(place, gone)
         elif order == "plan":
             result = plan_removal(_scan(folder, state), site, options, report)
-            with staged_folder(folder / "plan", overwrite=True) as place:
-                write_outputs(result, place)
+            report("Writing the results", 0.0)
+            write_outputs(result, place)
         else:
             result, proposed = measure_scan(_scan(folder, state, whole=True), site, options, report)
-            with staged_folder(folder / "tree", overwrite=True) as place:
-                write_outputs(result, place, proposed=proposed)
-                write_map(result, place)
-    except TreescanError as error:
-        _tell(folder, {"stage": "Stopped", "share": 0.0, "error": str(error)})
-        return error.exit_status
-    _tell(folder, {"stage": "Done", "share": 1.0})
-    return 0
+            report("Writing the results", 0.0)
+            write_outputs(result, place, proposed=proposed)
+            write_map(result, place)
+
+
+def _edits(folder: Path, state: dict[str, Any]) -> Path | None:
+    """Write the changed cuts of the job where the planner reads them; None when there are none."""
+    rows = state.get("edits") or []
+    if not rows:
+        return None
+    path = folder / PLACE / "edits.json"
+    write_whole(path, json.dumps(rows))
+    return path
 
 
 def _scan(folder: Path, state: dict[str, Any], *, whole: bool = False) -> list[Path]:
@@ -116,29 +243,28 @@ STAGES = {
     "Telling the tree from the rest": (0.2, 0.35),
     "Tracing stems and limbs": (0.35, 0.5),
     "Looking for things around the tree": (0.5, 0.6),
-    "Planning cuts, ties and order": (0.5, 0.95),
-    "Planning the rest": (0.1, 0.95),
+    "Planning cuts, ties and order": (0.05, 0.85),
+    "Planning the rest": (0.1, 0.85),
+    "Writing the results": (0.85, 1.0),
 }
 
 
 def _reporter(folder: Path) -> Report:
-    started, last = time.time(), [0.0]
+    told, last_stage = 0.0, ""
 
     def report(stage: str, share: float) -> None:
+        nonlocal told, last_stage
         first, until = STAGES.get(stage, (0.0, 1.0))
-        if time.time() - last[0] < 0.2 and share < 1.0:
+        if time.time() - told < 0.2 and stage == last_stage:
             return
-        last[0] = time.time()
-        whole = first + (until - first) * share
-        _tell(folder, {"stage": stage, "share": whole, "started": started})
+        told, last_stage = time.time(), stage
+        _tell(folder, {"stage": stage, "share": first + (until - first) * share})
 
     return report
 
 
 def _tell(folder: Path, what: dict[str, Any]) -> None:
-    partial = folder / f".{FILE}.{os.getpid()}"
-    partial.write_text(json.dumps(what), encoding="utf-8")
-    partial.replace(folder / FILE)
+    write_whole(folder / PLACE / STAGE, json.dumps(what))
 
 
 def _stop(number: int, frame: FrameType | None) -> None:
@@ -147,8 +273,9 @@ def _stop(number: int, frame: FrameType | None) -> None:
 
 if __name__ == "__main__":
     signal.signal(signal.SIGTERM, _stop)
+    if hasattr(os, "nice"):
+        os.nice(5)  # the page stays quick
     try:
         sys.exit(run(Path(sys.argv[1]), sys.argv[2]))
     except KeyboardInterrupt:
-        _tell(Path(sys.argv[1]), {"stage": "Stopped", "share": 0.0, "error": "Cancelled."})
         sys.exit(130)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import csv
-import json
 from typing import Any
 
 from nicegui import ui
 
+from treescan.page.controls import wide
+from treescan.page.panels import Panel
 from treescan.page.session import Session
 
 DOWNLOADS = {
@@ -17,27 +18,6 @@ DOWNLOADS = {
     "haul.csv": "Logs, brush and loads",
     "tree.glb": "Pieces in 3-D",
 }
-
-
-def measurements(session: Session) -> None:
-    """The measured tree in a few lines."""
-    folder = session.store.result_folder()
-    if folder is None:
-        return
-    document: dict[str, Any] = json.loads((folder / "tree.json").read_text(encoding="utf-8"))
-    summary = document["summary"]
-    mass = summary["green_mass_kg"]
-    lines = (
-        f"Height {summary['height_m']:.1f} m",
-        f"Diameter at breast height {100 * summary['dbh_m']:.0f} cm "
-        f"(± {200 * summary['dbh_sd_m']:.0f} cm)",
-        f"Green weight {mass['low']:,.0f} to {mass['high']:,.0f} kg",
-        f"Not seen by the scan: about {summary['unseen_share']:.0%}",
-    )
-    for line in lines:
-        ui.label(line).classes("text-lg")
-    for note in document.get("notes", ()):
-        ui.label(note).classes("text-base")
 
 
 def alternatives(session: Session) -> None:
@@ -76,9 +56,6 @@ def cuts(session: Session) -> None:
     if plan is None:
         ui.label("No plan yet: make it in the step before.").classes("text-lg")
         return
-    ui.element("iframe").props(
-        f'src="/files/plan/report.html?v={session.store.version}" title="Report with 3-D view"'
-    ).classes("w-full border").style("height:75vh")
     ui.label("Tick what is down").classes("text-xl font-bold")
     done = session.store.done_steps()
     for step in plan["steps"]:
@@ -105,7 +82,7 @@ def _tick(session: Session, number: int, down: bool) -> None:
     done = session.store.done_steps()
     wanted = done | {number} if down else done - {number}
     if wanted != done:
-        session.store.save(state={"done": sorted(wanted)})
+        session.save(state={"done": sorted(wanted)}, said=f"Step {number} ticked")
 
 
 def haul(session: Session) -> None:
@@ -125,3 +102,18 @@ def haul(session: Session) -> None:
     for name, label in DOWNLOADS.items():
         if (folder / name).is_file():
             ui.link(label, f"/files/plan/{name}", new_tab=True).classes("text-xl block py-3")
+
+
+def make_plan(session: Session) -> None:
+    """Buttons that start the planning."""
+    wide("Make the plan", lambda: session.start("plan")).mark("plan")
+    wide("Plan the rest (ticked steps are down)", lambda: session.start("replan"), plain=True)
+
+
+PANELS = (
+    Panel("plan", make_plan),
+    Panel("plan", alternatives, ("plan", "units")),
+    Panel("cuts", cuts, ("plan", "done", "units")),
+    Panel("haul", haul, ("plan", "units")),
+    Panel("print", haul, ("plan", "units")),
+)

@@ -1,0 +1,13 @@
+"""Every panel of the page, in the order in which it is drawn within its step."""
+
+from __future__ import annotations
+
+from treescan.page import results_panels, scan_panels, setup_panels, site_panels
+from treescan.page.panels import Panel
+
+PANELS: tuple[Panel, ...] = (
+    *scan_panels.PANELS,
+    *site_panels.PANELS,
+    *setup_panels.PANELS,
+    *results_panels.PANELS,
+)
