@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -64,7 +65,31 @@ def robust_circle(xy: Floats, *, trials: int = 120, seed: int = 0) -> Circle | N
     )
     tolerance = np.maximum(0.01, 0.06 * candidates[:, 2:3])
     score = (np.clip(1.0 - (distance / tolerance) ** 2, 0.0, None)).mean(axis=1)
-    x, y, r = candidates[int(np.argmax(score))]
+    return _refined(local, centre, candidates[int(np.argmax(score))])
+
+
+def circle_about(xy: Floats, x_m: float, y_m: float, free_m: float) -> Circle | None:
+    """The circle around an empty place, or None for fewer than 8 points about that.
+
+    Parameters
+    ----------
+    xy : ndarray, shape (n, 2)
+        Points of a slice. [m]
+    x_m, y_m, free_m : float
+        Middle of the empty place and the distance of the point nearest to it.
+    """
+    centre = np.array([x_m, y_m])
+    local = xy - centre
+    away = np.hypot(local[:, 0], local[:, 1])
+    first = away < 1.35 * free_m + 0.02
+    if first.sum() < 8:
+        return None
+    return _refined(local[away < 1.5 * free_m + 0.03], centre, (0.0, 0.0, np.median(away[first])))
+
+
+def _refined(local: Floats, centre: Floats, start: Sequence[float] | Floats) -> Circle:
+    """Algebraic fits to the points near the last circle, from ``start`` (x, y, radius) on."""
+    x, y, r = start
     for _ in range(4):
         rest = np.abs(np.hypot(local[:, 0] - x, local[:, 1] - y) - r)
         near = rest <= max(0.012, 0.08 * r)

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
-from treescan.pointcloud.circles import Circle, robust_circle
+from treescan.pointcloud.circles import SECTORS, Circle, circle_about, robust_circle
 from treescan.pointcloud.cloud import Float32s, Floats, Ground, PointCloud, StemSeed
 from treescan.pointcloud.ground import heights_above
 
@@ -21,6 +22,13 @@ BREAST_HEIGHT_M = 1.3
 SPARSEST_M = 0.12
 """Point spacing beyond which no stem's round can be told. [m]"""
 FEWEST_POINTS = 24
+WIDEST_STOOL_M = 4.0
+"""Widest clump of points in a slice that is searched for several stems. [m]"""
+LEAST_FREE_ROUND = 0.35
+"""Share of the round with nothing just outside it that a stem among touching ones must show."""
+ROOM_STEP_M = 0.02
+LEAST_ROUND_TOUCHING = 0.5
+"""Share of the round that a stem among touching stems must show."""
 
 
 @dataclass(frozen=True)
@@ -75,10 +83,58 @@ def _discs(points: Float32s, height: float, spacing: float) -> list[_Disc]:
     for group in np.split(order, starts[1:]):
         if len(group) < 8:
             continue
-        circle = robust_circle(points[group, :2].astype(np.float64))
+        together = points[group, :2].astype(np.float64)
+        circle = robust_circle(together)
         if circle is not None and _stem_like(circle, spacing):
             found.append(_Disc(height, circle))
+        elif len(group) >= FEWEST_POINTS and np.ptp(together, axis=0).max() < WIDEST_STOOL_M:
+            found += [_Disc(height, one) for one in _touching(together, spacing)]
     return found
+
+
+def _touching(xy: Floats, spacing: float) -> list[Circle]:
+    """Circles of stems whose skins touch in a slice.
+
+    Stems are opaque: the middle of each is a place that is farther from all points than the
+    places around it.
+    """
+    low = xy.min(axis=0)
+    count = np.ceil((xy.max(axis=0) - low) / ROOM_STEP_M).astype(np.int64) + 1
+    across, along = np.meshgrid(np.arange(count[0]), np.arange(count[1]), indexing="ij")
+    place = low + ROOM_STEP_M * np.stack([across, along], axis=-1)
+    room = cKDTree(xy).query(place.reshape(-1, 2))[0].reshape(tuple(count))
+    middle = (room == ndimage.maximum_filter(room, size=5)) & (room > RADIUS_RANGE_M[0])
+    found: list[Circle] = []
+    order = np.argsort(-room[middle])
+    for (x, y), free in zip(place[middle][order], room[middle][order], strict=True):
+        circle = circle_about(xy, float(x), float(y), float(free))
+        if circle is None or not _stem_like(circle, spacing):
+            continue
+        moved = np.hypot(circle.x_m - x, circle.y_m - y)
+        if moved > 0.5 * circle.radius_m or circle.seen_share < LEAST_ROUND_TOUCHING:
+            continue
+        if circle.points < FEWEST_POINTS or not _stands_out(circle, xy):
+            continue
+        if not any(_overlap(circle, one) for one in found):
+            found.append(circle)
+    return found
+
+
+def _stands_out(circle: Circle, xy: Floats) -> bool:
+    """Whether nothing much lies just outside a good part of the round: a stem, no thicket."""
+    r = circle.radius_m
+    x, y = xy[:, 0] - circle.x_m, xy[:, 1] - circle.y_m
+    rest = np.hypot(x, y) - r
+    sector = ((np.arctan2(y, x) + np.pi) / (2 * np.pi) * SECTORS).astype(np.int64) % SECTORS
+    wide = max(0.015, 0.12 * r)
+    on = np.bincount(sector[np.abs(rest) <= wide], minlength=SECTORS)
+    out = np.bincount(sector[(rest > wide) & (rest <= 3.0 * wide)], minlength=SECTORS)
+    return bool(((on >= 2) & (out <= 0.35 * on)).mean() >= LEAST_FREE_ROUND)
+
+
+def _overlap(one: Circle, two: Circle) -> bool:
+    apart = np.hypot(one.x_m - two.x_m, one.y_m - two.y_m)
+    return bool(apart < 0.75 * (one.radius_m + two.radius_m))
 
 
 def _stem_like(circle: Circle, spacing: float) -> bool:
