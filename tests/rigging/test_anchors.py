@@ -13,9 +13,11 @@ from treescan.rigging.tie_ins import (
     FALL_FACTOR,
     KIT_KG,
     STOP_FACTOR,
+    away_from_rigging,
     find_tie_ins,
     needed_n,
     second_tie_in,
+    shared_out,
     tie_in_pull,
 )
 from treescan.site.model import Defect, Site
@@ -195,12 +197,43 @@ def test_tie_ins_are_unions_away_from_the_rigging():
     assert usable[0].node in (9, 11, 12)
     assert any("bare limb lets the line slide" in tie.rejected for tie in ties)
     rigging = [a for a in found(graph) if a.node == 9]
-    apart = by_node(found(graph, find=find_tie_ins, rigging=rigging))
+    left = away_from_rigging(ties, rigging)
+    apart = by_node(left)
     assert "shares its place with the rigging anchor" in apart[9].rejected
     assert apart[6].rejected == ""
+    assert [bool(t.rejected) for t in left] == sorted(bool(t.rejected) for t in left)
     second = second_tie_in(ties, usable[0])
     assert np.linalg.norm(second.position_m - usable[0].position_m) >= 1.0
     assert second_tie_in(usable[:1], usable[0]) is None
+
+
+def near(one, other):
+    return np.linalg.norm(one.position_m - other.position_m) < 1.0
+
+
+def test_the_best_tie_in_is_kept_for_the_climber():
+    graph = forked()
+    given, ties = found(graph), found(graph, find=find_tie_ins)
+    anchors, left = shared_out(given, ties)
+    first = left[0]
+    assert first.anchor_id == "T1"
+    assert not any(near(a, first) for a in anchors if not a.rejected)
+    taken = [a for a, b in zip(anchors, given, strict=True) if a.rejected and not b.rejected]
+    assert taken
+    assert all(near(a, first) and "kept for the climber" in a.rejected for a in taken)
+
+
+def test_the_only_anchor_stays_with_the_rigging():
+    graph = forked()
+    ties = found(graph, find=find_tie_ins)
+    only = [a for a in found(graph) if not a.rejected and near(a, ties[0])][:1]
+    anchors, left = shared_out(only, ties)
+    assert anchors == tuple(only)
+    usable = [t for t in left if not t.rejected]
+    assert usable
+    assert not near(usable[0], only[0])
+    assert "kept for the rigging" in by_node(left)[ties[0].node].rejected
+    assert shared_out(only, ties[:1]) == (tuple(only), ties[:1]), "one place for both: said later"
 
 
 def test_a_wish_of_the_site_file_leads():

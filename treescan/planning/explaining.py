@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
-from treescan.planning.alternatives import Ordered, main_tie_in
+from treescan.planning.alternatives import Ordered
 from treescan.planning.dividing import Divided
 from treescan.planning.inputs import PlanInputs
 from treescan.planning.job import Job
@@ -17,13 +17,20 @@ from treescan.planning.schedule import as_rows
 from treescan.planning.steps import WorkedPlan, work_out
 from treescan.planning.types import Alternative, Plan, RankedAnchor
 from treescan.rigging.anchors import why_not
-from treescan.rigging.tie_ins import tie_in_pull
+from treescan.rigging.tie_ins import away_from_rigging, second_tie_in, tie_in_pull
+from treescan.rigging.types import Anchor
 
 MOST_WIND_M_S = 10.0
 
 DURATIONS = (
     "Durations are common practice with no published source; set your own under [minutes] in "
     "the site file."
+)
+
+
+SECOND_BY_LANYARD = (
+    "No other place holds a climber: the second attachment while the saw runs is a lanyard round "
+    "sound wood of at least 10 cm. "
 )
 
 
@@ -37,7 +44,7 @@ def plan_of(job: Job, divided: Divided, sequences: Sequence[Ordered]) -> Plan:
         name=chosen.name,
         steps=with_near_passes(job, chosen.steps),
         anchors=ranked_anchors(job, chosen),
-        tie_ins=ranked_tie_ins(job),
+        tie_ins=ranked_tie_ins(job, chosen),
         alternatives=tuple(as_alternative(w, chosen, worked) for w in worked),
         schedule=as_rows(chosen.day, chosen.steps),
         cautions=_cautions(job, divided, sequences[0]),
@@ -116,10 +123,12 @@ def _count(number: int, word: str) -> str:
 def describe(job: Job, plan: WorkedPlan) -> str:
     """The job in a paragraph, as one crew member tells it to another."""
     ways = Counter(o.method for o in plan.options)
-    tie = main_tie_in(job)
+    tie = job.tie_in
     first = f"{_count(len(plan.steps), 'cut')}. "
     if tie is not None:
         first += f"The climber ties in at {tie.height_m:.1f} m ({tie.anchor_id}). "
+        if second_tie_in(job.tie_ins, tie) is None:
+            first += SECOND_BY_LANYARD
     else:
         first += "No tie-in on this tree holds a climber by the rule used: use a lift. "
     names = [o.anchor.anchor_id for o in plan.options if o.anchor is not None]
@@ -196,17 +205,36 @@ def _anchor_share(option: Option) -> float:
     return max(parts, default=0.0)
 
 
-def ranked_tie_ins(job: Job) -> tuple[RankedAnchor, ...]:
-    """Tie-ins, best first, with the pull of an abrupt stop and the share of their rule."""
-    climber_kg = job.inputs.site.climber.mass_kg
-    return tuple(
-        RankedAnchor(t, *tie_in_pull(t, climber_kg), t.rejected or "usable") for t in job.tie_ins
+def ranked_tie_ins(job: Job, plan: WorkedPlan) -> tuple[RankedAnchor, ...]:
+    """Tie-ins, best first, with the pull of an abrupt stop and the share of their rule.
+
+    The first is the climber's, the second the other attachment while the saw runs; places that
+    the plan rigs on are refused.  A block that moves down the spar with the work is no such
+    place.
+    """
+    first = job.tie_in
+    named = {o.anchor.anchor_id: o.anchor for o in plan.options if o.anchor is not None}
+    rigging = [anchor for name, anchor in named.items() if name.startswith("A")]
+    others = away_from_rigging([t for t in job.tie_ins if t is not first], rigging)
+    if first is None:
+        return tuple(_tie_in(job, t, "usable") for t in others)
+    shares = away_from_rigging([first], rigging)[0].rejected
+    second = second_tie_in(others, first)
+    return (
+        _tie_in(job, first, f"the climber ties in here{f'; {shares}' if shares else ''}"),
+        *(_tie_in(job, t, "second attachment while the saw runs") for t in others if t is second),
+        *(_tie_in(job, t, "usable") for t in others if t is not second),
     )
+
+
+def _tie_in(job: Job, place: Anchor, reason: str) -> RankedAnchor:
+    pull_n, share = tie_in_pull(place, job.inputs.site.climber.mass_kg)
+    return RankedAnchor(place, pull_n, share, place.rejected or reason)
 
 
 def _cautions(job: Job, divided: Divided, sequence: Ordered) -> tuple[str, ...]:
     found = [*divided.flags, *sequence.flags, DURATIONS, *job.field.obstacles.notes]
-    if main_tie_in(job) is None:
+    if job.tie_in is None:
         found.append("No tie-in on this tree holds a climber by the rule used: use a lift.")
     wind = job.inputs.site.conditions.wind_m_s
     if wind > MOST_WIND_M_S:

@@ -19,7 +19,7 @@ from treescan.planning.options import Option, judged_gaps, passing, standing_dis
 from treescan.planning.spar_block import block_below, caught_case, caught_path
 from treescan.planning.ties import hung_cases
 from treescan.planning.turned import turned_cases, with_turn
-from treescan.rigging.cases import solve_many
+from treescan.rigging.cases import Rider, solve_many
 from treescan.rigging.proposals import Redirect, propose_redirects
 from treescan.rigging.spar import SparModel
 from treescan.rigging.types import LoadCase, LoadResult
@@ -61,13 +61,14 @@ def hang_options(
     if not cases:
         return []
     spar = job.spar_beside(piece.butt_node)
-    results = [r for r in solve_many(cases, spar) if not r.failed]
+    rider = job.rider(spar.standing)
+    results = [r for r in solve_many(cases, spar, rider) if not r.failed]
     found: list[Option] = []
     for result in _by_promise(job, results):
         kept = [o for o in found if o.kept]
         if len(kept) >= ENOUGH_KEPT or (kept and result.share > 1.0):
             break
-        eased = _eased(result, spar) if not kept else None
+        eased = _eased(result, spar, rider) if not kept else None
         if eased is not None:
             found += [
                 replace(o, redirects=(f"R{eased.node}",), warnings=(*o.warnings, eased.reason))
@@ -80,13 +81,13 @@ def hang_options(
     return found
 
 
-def _eased(result: LoadResult, spar: SparModel) -> Redirect | None:
+def _eased(result: LoadResult, spar: SparModel, rider: Rider | None) -> Redirect | None:
     """A redirect that brings an overloaded section within its limit, or None."""
     if not 1.0 < result.share <= MOST_EASED or "section" not in result.governs:
         return None
     if result.case.drop_m > 0.0:
         return None
-    proposals = propose_redirects(result.case, spar)
+    proposals = propose_redirects(result.case, spar, rider)
     return next((p for p in proposals if p.result.share <= 1.0), None)
 
 
@@ -95,7 +96,8 @@ def _turned_options(job: Job, piece: Piece, order: int) -> list[Option]:
     turned = turned_cases(job, piece)
     if not turned:
         return []
-    results = solve_many([t.case for t in turned], job.spar_beside(piece.butt_node))
+    spar = job.spar_beside(piece.butt_node)
+    results = solve_many([t.case for t in turned], spar, job.rider(spar.standing))
     rated = sorted(
         (_promise(job, r), i) for i, r in enumerate(results) if not r.failed and r.share <= 1.0
     )
@@ -346,11 +348,11 @@ def load_limits(result: LoadResult) -> list[str]:
     ]
 
 
-def reloaded(option: Option, spar: SparModel) -> Option:
+def reloaded(option: Option, spar: SparModel, rider: Rider | None) -> Option:
     """Answer an option's load again on what still stands; its limits are judged anew."""
     if option.load is None:
         return option
-    result = solve_many([option.load.case], spar)[0]
+    result = solve_many([option.load.case], spar, rider)[0]
     if result.failed:
         return replace(option, broken=(*option.broken, result.failed))
     others = [b for b in option.broken if "of its limit" not in b]

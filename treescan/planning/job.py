@@ -12,8 +12,9 @@ from treescan.planning.candidates import CutRules, height_above_ground_m
 from treescan.planning.falls import Field
 from treescan.planning.inputs import PlanInputs
 from treescan.rigging.anchors import find_anchors
+from treescan.rigging.cases import Rider
 from treescan.rigging.model import SparModel, spar_model
-from treescan.rigging.tie_ins import find_tie_ins
+from treescan.rigging.tie_ins import climber_n, find_tie_ins, shared_out
 from treescan.rigging.types import Anchor
 from treescan.site.obstacles import build_obstacles
 from treescan.wood.pieces import PieceTable
@@ -59,6 +60,22 @@ class Job:
     def usable(self) -> tuple[Anchor, ...]:
         """Anchors that may carry a block."""
         return tuple(a for a in self.anchors if not a.rejected)
+
+    @property
+    def tie_in(self) -> Anchor | None:
+        """Tie-in the climber works from until the spar itself is cut."""
+        return next((t for t in self.tie_ins if not t.rejected), None)
+
+    def tie_in_on(self, standing: npt.NDArray[np.bool_]) -> Anchor | None:
+        """Best tie-in on wood that stands, shape (n,)."""
+        return next((t for t in self.tie_ins if not t.rejected and standing[t.node]), None)
+
+    def rider(self, standing: npt.NDArray[np.bool_]) -> Rider | None:
+        """The climber hanging from the best tie-in that stands; None when work is from a lift."""
+        tie = self.tie_in_on(standing)
+        if tie is None:
+            return None
+        return Rider(tie.node, climber_n(self.inputs.site.climber.mass_kg))
 
     def spar_without(self, standing: npt.NDArray[np.bool_]) -> SparModel:
         """Structure of what stands; a piece on the line counts as gone."""
@@ -120,8 +137,9 @@ def prepare(inputs: PlanInputs) -> Job:
     known = (graph, inputs.measures, inputs.species, inputs.mass, site, inputs.ground)
     standing = inputs.standing
     anchors = tuple(_barred(a, inputs) for a in find_anchors(*known, wood_state=inputs.wood_state))
-    tie_ins = tuple(
-        t for t in find_tie_ins(*known, wood_state=inputs.wood_state) if standing[t.node]
+    tie_ins = find_tie_ins(*known, wood_state=inputs.wood_state)
+    anchors, tie_ins = shared_out(
+        [a for a in anchors if standing[a.node]], [t for t in tie_ins if standing[t.node]]
     )
     spar = spar_model(
         graph,
@@ -136,7 +154,7 @@ def prepare(inputs: PlanInputs) -> Job:
         inputs,
         rules,
         Field(inputs.ground, obstacles, site, rules, graph.position_m[0]),
-        tuple(a for a in anchors if standing[a.node]),
+        anchors,
         tie_ins,
         spar,
         PieceTable(graph, inputs.mass),

@@ -88,11 +88,11 @@ def _on_what_stands(job: Job, divided: Divided, sequence: Ordered) -> list[Optio
         standing[option.piece.nodes] = False
         checked = option
         if option.load is not None:
-            spar = job.spar_without(standing)
-            checked = reloaded(option, spar)
+            spar, rider = job.spar_without(standing), job.rider(standing)
+            checked = reloaded(option, spar, rider)
             if checked.broken and option.kept:
                 others = [
-                    reloaded(o, spar)
+                    reloaded(o, spar, rider)
                     for o in divided.ways[row].options
                     if o is not option and (o.anchor is None or standing[o.anchor.node])
                 ]

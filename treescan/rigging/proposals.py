@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from treescan.rigging.anchors import MIN_DIAMETER_M
-from treescan.rigging.cases import solve_many
+from treescan.rigging.cases import Rider, solve_many
 from treescan.rigging.lift import lift_of
 from treescan.rigging.model import SparModel
 from treescan.rigging.types import Anchor, LoadCase, LoadResult
@@ -86,7 +86,9 @@ def rank_for_piece(
     return tuple(rows)
 
 
-def propose_redirects(case: LoadCase, model: SparModel) -> tuple[Redirect, ...]:
+def propose_redirects(
+    case: LoadCase, model: SparModel, rider: Rider | None = None
+) -> tuple[Redirect, ...]:
     """Redirect points on the anchor's own stem that ease the weakest section, best first.
 
     Turning the fall leg in to the stem at a redirect bends the resultant toward the axis.
@@ -98,8 +100,10 @@ def propose_redirects(case: LoadCase, model: SparModel) -> tuple[Redirect, ...]:
     case : LoadCase
         Without redirects, or with those it already has.
     model : SparModel
+    rider : Rider, optional
+        The climber on the same tree.
     """
-    plain = solve_many([case], model)[0]
+    plain = solve_many([case], model, rider)[0]
     if plain.failed:
         return ()
     nodes = _redirect_nodes(case, model)
@@ -109,7 +113,7 @@ def propose_redirects(case: LoadCase, model: SparModel) -> tuple[Redirect, ...]:
     ]
     before = _spar_share(plain)
     rows = []
-    for node, result in zip(nodes, solve_many(trial, model), strict=True):
+    for node, result in zip(nodes, solve_many(trial, model, rider), strict=True):
         after = _spar_share(result) if not result.failed else np.inf
         if after > (1.0 - WORTHWHILE) * before:
             continue

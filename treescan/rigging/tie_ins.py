@@ -60,7 +60,6 @@ def find_tie_ins(
     site: Site,
     ground: Ground,
     wood_state: WoodState | None = None,
-    rigging: Sequence[Anchor] = (),
 ) -> tuple[Anchor, ...]:
     """All tie-in candidates, best first; the rejected ones follow with their reason.
 
@@ -74,8 +73,6 @@ def find_tie_ins(
     graph, measures, species, mass, site, ground
         The tree and the job, local frame.
     wood_state : WoodState, optional
-    rigging : sequence of Anchor
-        Rigging anchors in use; a tie-in within 1 m of one is rejected.
 
     Returns
     -------
@@ -88,10 +85,10 @@ def find_tie_ins(
     node, union = node[keep], union[keep]
     height = heights_m(graph, ground)
     force, section = _weakest(model, node)
-    weight = (site.climber.mass_kg + KIT_KG) * G_M_S2
+    weight = climber_n(site.climber.mass_kg)
     rows = []
     for i, at in enumerate(node):
-        reason = _reason(model, int(at), int(union[i]), height, float(force[i]), weight, rigging)
+        reason = _reason(model, int(at), int(union[i]), height, float(force[i]), weight)
         anchor = Anchor(
             anchor_id="",
             node=int(at),
@@ -143,17 +140,67 @@ def tie_in_pull(anchor: Anchor, climber_kg: float) -> tuple[float, float]:
     (pull, share) : tuple of float
         [N]
     """
-    weight = (climber_kg + KIT_KG) * G_M_S2
+    weight = climber_n(climber_kg)
     return STOP_FACTOR * weight, needed_n(weight) / max(SAFETY_PERSON * anchor.allowable_n, 1.0)
+
+
+def climber_n(climber_kg: float) -> float:
+    """Weight of a climber with kit, hanging at rest. [N]"""
+    return (climber_kg + KIT_KG) * G_M_S2
+
+
+def _apart(one: Anchor, other: Anchor) -> bool:
+    return float(np.linalg.norm(one.position_m - other.position_m)) >= APART_M
 
 
 def second_tie_in(tie_ins: Sequence[Anchor], first: Anchor) -> Anchor | None:
     """Second attachment while the saw runs: the best usable one at least 1 m from the first."""
-    for anchor in tie_ins:
-        apart = float(np.linalg.norm(anchor.position_m - first.position_m))
-        if not anchor.rejected and apart >= APART_M:
-            return anchor
-    return None
+    return next((t for t in tie_ins if not t.rejected and _apart(t, first)), None)
+
+
+def shared_out(
+    anchors: Sequence[Anchor], tie_ins: Sequence[Anchor]
+) -> tuple[tuple[Anchor, ...], tuple[Anchor, ...]]:
+    """Give the best tie-in to the climber and what is 1 m from it to the rigging.
+
+    Where that would leave no anchor, the climber takes the next tie-in that leaves one.  When
+    all of them share the only place, both keep it: the caller has to say so.
+
+    Parameters
+    ----------
+    anchors, tie_ins : sequence of Anchor
+        Best first.
+
+    Returns
+    -------
+    (anchors, tie_ins) : tuple of Anchor, tuple of Anchor
+        The same, with reasons for those that are now rejected; rejected tie-ins come last.
+    """
+    for tie in tie_ins:
+        if tie.rejected or not any(not a.rejected and _apart(a, tie) for a in anchors):
+            continue
+        kept = f"kept for the climber: tie-in {tie.anchor_id} is less than {APART_M:g} m away"
+        given = "kept for the rigging: no other anchor would be left"
+        left = tuple(a if a.rejected or _apart(a, tie) else replace(a, rejected=kept)
+                     for a in anchors)  # fmt: skip
+        place = tie_ins.index(tie)
+        passed = tuple(t if t.rejected else replace(t, rejected=given) for t in tie_ins[:place])
+        return left, _usable_first((*passed, *tie_ins[place:]))
+    return tuple(anchors), tuple(tie_ins)
+
+
+def away_from_rigging(tie_ins: Sequence[Anchor], rigging: Sequence[Anchor]) -> tuple[Anchor, ...]:
+    """Reject tie-ins less than 1 m from an anchor in use; the usable ones come first."""
+    rows = []
+    for tie in tie_ins:
+        near = next((a.anchor_id for a in rigging if not _apart(a, tie)), None)
+        shares = f"shares its place with the rigging anchor {near}"
+        rows.append(tie if tie.rejected or near is None else replace(tie, rejected=shares))
+    return _usable_first(rows)
+
+
+def _usable_first(tie_ins: Sequence[Anchor]) -> tuple[Anchor, ...]:
+    return tuple(sorted(tie_ins, key=lambda tie: bool(tie.rejected)))
 
 
 def _weakest(model: SparModel, node: Int64s) -> tuple[Floats, Int64s]:
@@ -198,7 +245,6 @@ def _reason(
     height: Floats,
     force_n: float,
     weight_n: float,
-    rigging: Sequence[Anchor],
 ) -> str:
     graph, state = model.graph, model.state
     path = graph.ancestors(node)[:-1]
@@ -221,9 +267,6 @@ def _reason(
             f"too weak for a person: breaks at {SAFETY_PERSON * force_n / 1000:.1f} kN on the "
             f"low side, {needed / 1000:.1f} kN is needed"
         )
-    for anchor in rigging:
-        if np.linalg.norm(anchor.position_m - graph.position_m[node]) < APART_M:
-            return f"shares its place with the rigging anchor {anchor.anchor_id}"
     return ""
 
 
