@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import argparse
 import socket
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
 from treescan.errors import EXIT_DONE, InvalidInputError
+from treescan_cli.console import say
 
 NAME = "page"
 HELP = "the local web page of a job folder: mark, plan, see, tick off"
@@ -22,6 +24,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--port", type=int, default=8105, help="port on this machine")
     parser.add_argument(
         "--lan", action="store_true", help="let phones on the same wifi in, by the printed link"
+    )
+    parser.add_argument(
+        "--new-link", action="store_true", help="make a new link; those given out before end"
     )
     parser.add_argument("--no-browser", action="store_true", help="do not open a browser here")
 
@@ -38,7 +43,12 @@ def run(args: argparse.Namespace) -> int:
             "the page needs the extra “page”: pip install 'treescan[page]'."
         ) from fault
     serve(
-        args.folder, port=args.port, lan=args.lan, browser=not args.no_browser, told=_told(args.lan)
+        args.folder,
+        port=args.port,
+        lan=args.lan,
+        browser=not args.no_browser,
+        told=_told(args.lan),
+        new_link=args.new_link,
     )
     return EXIT_DONE
 
@@ -55,12 +65,16 @@ def _require_free(port: int, host: str) -> None:
             ) from fault
 
 
-def _told(lan: bool) -> Callable[[str], None]:
-    def told(address: str) -> None:
-        print(address, flush=True)
+def _told(lan: bool) -> Callable[[list[str]], None]:
+    def told(addresses: list[str]) -> None:
+        print(addresses[0], flush=True)
         if lan:
             import segno
 
-            segno.make(address).terminal(compact=True)
+            segno.make(addresses[0]).terminal(out=sys.stderr, compact=True)
+            for other in addresses[1:]:
+                say(f"or, on another network of this laptop: {other}", quiet=False)
+            if "127.0.0.1" in addresses[0]:
+                say("This laptop is on no network: only it can open the page.", quiet=False)
 
     return told

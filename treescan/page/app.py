@@ -1,9 +1,7 @@
-"""The local page: the steps of a job, each left and entered again at will."""
+"""The local page: one job, served to the laptop itself or to devices on the same wifi."""
 
 from __future__ import annotations
 
-import secrets
-import socket
 import webbrowser
 from collections.abc import Callable
 from importlib import resources
@@ -15,50 +13,53 @@ from nicegui import app, ui
 
 from treescan.page import device
 from treescan.page.device_page import DevicePage
-from treescan.page.guard import Guard, new_token
+from treescan.page.guard import Guard
+from treescan.page.job_lock import job_lock
 from treescan.page.job_store import JobStore
+from treescan.page.lan import job_key, own_addresses, own_names
 from treescan.page.session import Session
 
 LOOK_EVERY_S = 0.5
 """How often the job's files are looked at for changes by other programs. [s]"""
 SERVED = ("tree", "plan", "scene")
 """Folders of the job whose files are handed out."""
+SLEEP_S = 3600.0
+"""A phone may sleep this long and find its page as it was. [s]"""
 
 
 def serve(
-    folder: Path, *, port: int, lan: bool, browser: bool, told: Callable[[str], None]
+    folder: Path,
+    *,
+    port: int,
+    lan: bool,
+    browser: bool,
+    told: Callable[[list[str]], None],
+    new_link: bool = False,
 ) -> None:
-    """Serve the page of a job folder until stopped; ``told`` is given the address.
+    """Serve the page of a job folder until stopped; ``told`` is given its addresses.
 
-    Without ``lan`` only this machine can reach it.  The address carries the token.
+    Without ``lan`` only this machine can reach it.  The addresses carry the token.
     """
-    session = Session(JobStore.opened(folder))
-    token = new_token()
-    hosts = frozenset() if lan else frozenset({"127.0.0.1", "localhost"})
-    app.add_middleware(Guard, token=token, hosts=hosts)
-    install(session)
-    address = f"http://{own_address() if lan else '127.0.0.1'}:{port}/?k={token}"
-    told(address)
-    if browser:
-        app.on_startup(lambda: webbrowser.open(address.replace(own_address(), "127.0.0.1")))
-    ui.run(
-        host="0.0.0.0" if lan else "127.0.0.1",
-        port=port,
-        show=False,
-        reload=False,
-        title="Tree removal",
-        reconnect_timeout=600,
-        storage_secret=secrets.token_urlsafe(16),
-        show_welcome_message=False,
-    )
-
-
-def own_address() -> str:
-    """Return the address of this machine on its network, as its own name resolves."""
-    try:
-        return socket.gethostbyname(socket.gethostname())
-    except OSError:
-        return "127.0.0.1"
+    store = JobStore.opened(folder)
+    with job_lock(store.folder):
+        token = job_key(store.folder, fresh=new_link)
+        own = f"http://127.0.0.1:{port}/?k={token}"
+        links = [f"http://{a}:{port}/?k={token}" for a in own_addresses()] if lan else []
+        session = Session(store, links=tuple(links))
+        app.add_middleware(Guard, token=token, names=own_names())
+        install(session)
+        told(links or [own])
+        if browser:
+            app.on_startup(lambda: webbrowser.open(own))
+        ui.run(
+            host="0.0.0.0" if lan else "127.0.0.1",
+            port=port,
+            show=False,
+            reload=False,
+            title="Tree removal",
+            reconnect_timeout=SLEEP_S,
+            show_welcome_message=False,
+        )
 
 
 def install(session: Session) -> None:
@@ -69,12 +70,13 @@ def install(session: Session) -> None:
         place = session.store.folder / part
         if part not in SERVED or not place.is_dir():
             raise HTTPException(404)
-        served = {p.name: p for p in place.iterdir() if p.is_file()}
+        served = {p.name: p for p in place.iterdir() if p.is_file() and not p.is_symlink()}
         if name not in served:
             raise HTTPException(404)
         return FileResponse(served[name], headers={"cache-control": "no-cache"})
 
-    ui.add_css(resources.files("treescan.page").joinpath("look.css").read_text(), shared=True)
+    css = resources.files("treescan.page").joinpath("look.css").read_text(encoding="utf-8")
+    ui.add_css(css, shared=True)
 
     @ui.page("/")
     def page(request: Request) -> None:

@@ -8,6 +8,7 @@ from nicegui import ui
 
 from treescan.page import device
 from treescan.page.controls import attempt, tell
+from treescan.page.links import show_links
 from treescan.page.panel_list import PANELS
 from treescan.page.panels import Panel
 from treescan.page.session import Session
@@ -26,6 +27,7 @@ class DevicePage:
         self.bodies: dict[Panel, ui.column] = {}
         self.columns: dict[str, ui.column] = {}
         self.stale: set[Panel] = set()
+        self.headed: object = None
         first = (s.key for s in STEPS if s.standing(session).status != "done")
         self.step = step if step in BY_KEY else next(first, "cuts")
         self._frame()
@@ -63,6 +65,8 @@ class DevicePage:
             )
         with self.nav:
             self.buttons = {step.key: self._step_button(step.key) for step in STEPS}
+            phone = ui.button("Open on a phone", on_click=lambda: show_links(self.session.links))
+            phone.props("no-caps outline").classes("ts-small").mark("phone")
         self._refresh_frame()
         self._refresh_work()
 
@@ -94,6 +98,10 @@ class DevicePage:
 
     def _refresh_head(self, standing: Standing) -> None:
         step = BY_KEY[self.step]
+        confirmed = step.key in self.session.store.state.get("confirmed", ())
+        if self.headed == (step, standing, confirmed):
+            return
+        self.headed = (step, standing, confirmed)
         number = [s.key for s in STEPS].index(step.key) + 1
         self.head.clear()
         with self.head:
@@ -101,7 +109,6 @@ class DevicePage:
             words = standing.why or {"done": "Done.", "to do": "To do."}.get(standing.status, "")
             sign = SIGNS[standing.status][0]
             ui.label(f"{sign} {words}").classes(f"ts-why {CLASSES[standing.status]}").mark("why")
-            confirmed = step.key in self.session.store.state.get("confirmed", ())
             if step.confirmable and not confirmed:
                 button = ui.button(
                     f"{step.title}: looked over, it is right", on_click=self._confirm

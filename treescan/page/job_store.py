@@ -93,6 +93,8 @@ class JobStore:
         store = cls(folder)
         store._adopt_result()
         store.state = store._read_state()
+        if not (folder / STATE).exists():
+            write_whole(folder / STATE, "{}")
         if (folder / SITE).exists():
             store.site, store._text = read_site(folder / SITE), _text_of(folder / SITE)
         store._mark_files()

@@ -1,119 +1,258 @@
-"""What the page shows of results: measurements, whole plans, the cut list with ticks, haul."""
+"""Steps “plan”, “cut list”, “haul and quote” and “print”: make plans, tick off, take along."""
 
 from __future__ import annotations
 
-import csv
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
-from nicegui import ui
+from nicegui import background_tasks, run, ui
 
-from treescan.page.controls import wide
+from treescan.errors import TreescanError
+from treescan.page.controls import attempt, heading, refuse, warning, wide, words
+from treescan.page.device import units
+from treescan.page.forms import Entry, form
 from treescan.page.panels import Panel
-from treescan.page.session import Session
+from treescan.page.quantities import MONEY, SHARE
+from treescan.page.session import Session, planned_from
+from treescan.page.sheets import sheet
+from treescan.pipeline.folder import haul_again, read_folder
+from treescan.report.facts import METHODS, TIES
+from treescan.report.tables import haul_words, quote_words, truck_words
+from treescan.report.wording import Words, bilingual
+from treescan.units import UnitSystem, force_text, length_text, mass_text
 
 DOWNLOADS = {
-    "cut_list.pdf": "Cards to print (PDF)",
-    "report.html": "Report in one file",
+    "cut_list.pdf": "Cut cards to print (PDF)",
+    "report.html": "Whole report in one file, opens without this laptop",
     "cut_list.csv": "Cut list as a table",
-    "haul.csv": "Logs, brush and loads",
+    "haul.csv": "Logs, brush, loads and quote as a table",
+    "measurements.csv": "Measurements as a table",
     "tree.glb": "Pieces in 3-D",
+    "plan.json": "Plan for other programs",
 }
-
-
-def alternatives(session: Session) -> None:
-    """Whole plans side by side."""
-    plan = session.store.plan()
-    if plan is None:
-        ui.label("No plan yet.").classes("text-lg")
-        return
-    if not plan["feasible"]:
-        ui.label("No plan keeps every limit. " + plan["smallest_change"]).classes(
-            "text-lg font-bold"
-        )
-    ui.label(plan["explanation"]).classes("text-lg")
-    rows = [
-        {
-            "plan": a["name"],
-            "anchor": f"{a['peak_anchor_N'] / 1000:.1f} kN",
-            "room": "no targets"
-            if a["min_clearance_m"] is None
-            else f"{a['min_clearance_m']:.1f} m",
-            "hours": f"{a['hours']['low']:.1f} to {a['hours']['high']:.1f} h",
-        }
-        for a in plan["alternatives"]
-    ]
-    heads = {"plan": "Plan", "anchor": "Peak anchor load", "room": "Least room", "hours": "Time"}
-    ui.table(
-        rows=rows,
-        columns=[{"name": k, "label": v, "field": k, "align": "left"} for k, v in heads.items()],
-        row_key="plan",
-    ).classes("w-full")
-
-
-def cuts(session: Session) -> None:
-    """The report's 3-D view, and the steps with a tick for what is down."""
-    plan = session.store.plan()
-    if plan is None:
-        ui.label("No plan yet: make it in the step before.").classes("text-lg")
-        return
-    ui.label("Tick what is down").classes("text-xl font-bold")
-    done = session.store.done_steps()
-    for step in plan["steps"]:
-        number = int(step["step"])
-        ui.checkbox(
-            _step_text(step),
-            value=number in done,
-            on_change=lambda event, number=number: _tick(session, number, bool(event.value)),
-        ).classes("text-lg w-full").style("min-height:48px")
-
-
-def _step_text(step: dict[str, Any]) -> str:
-    mass = step["piece"]["mass_kg"]
-    near = min(step["clearance_m"].items(), key=lambda item: item[1], default=None)
-    room = "" if near is None else f"; nearest: {near[0]} {near[1]:.1f} m"
-    tie = f", {step['tie']} tie to {step['anchor']}" if step["tie"] else ""
-    return (
-        f"{step['step']}. {step['method']}{tie}: {step['piece']['length_m']:.1f} m, "
-        f"{mass['low']:.0f} to {mass['high']:.0f} kg, to {step['landing'] or 'no zone'}{room}"
-    )
-
-
-def _tick(session: Session, number: int, down: bool) -> None:
-    done = session.store.done_steps()
-    wanted = done | {number} if down else done - {number}
-    if wanted != done:
-        session.save(state={"done": sorted(wanted)}, said=f"Step {number} ticked")
-
-
-def haul(session: Session) -> None:
-    """Haul sheet and files to take along."""
-    folder = session.store.folder / "plan"
-    if not (folder / "haul.csv").is_file():
-        ui.label("No plan yet.").classes("text-lg")
-        return
-    with (folder / "haul.csv").open(encoding="utf-8-sig", newline="") as file:
-        table = list(csv.reader(file))
-    columns = [
-        {"name": str(i), "label": head.replace("_", " "), "field": str(i), "align": "left"}
-        for i, head in enumerate(table[0])
-    ]
-    rows = [{str(i): cell for i, cell in enumerate(row)} for row in table[1:]]
-    ui.table(rows=rows, columns=columns).classes("w-full")
-    for name, label in DOWNLOADS.items():
-        if (folder / name).is_file():
-            ui.link(label, f"/files/plan/{name}", new_tab=True).classes("text-xl block py-3")
+Rows = Sequence[Sequence[Words]]
 
 
 def make_plan(session: Session) -> None:
-    """Buttons that start the planning."""
-    wide("Make the plan", lambda: session.start("plan")).mark("plan")
-    wide("Plan the rest (ticked steps are down)", lambda: session.start("replan"), plain=True)
+    """Start planning; say how the plan stands."""
+    plan = session.store.plan()
+    start = partial(_start, session)
+    wide("Make the plan" if plan is None else "Make the plan anew", lambda: start("plan")).mark(
+        "plan"
+    )
+    if plan is None:
+        words("No plan yet.")
+        return
+    wide("Plan the rest: what is ticked is down", lambda: start("replan"), plain=True).mark(
+        "replan"
+    )
+    if not plan["feasible"]:
+        warning("No plan keeps every limit. " + bilingual(plan["smallest_change"]).text(units()))
+    words(bilingual(plan["explanation"]).text(units()))
+    ui.label(f"Plan {plan['plan_id']}, {plan['date'] or 'no date'}").classes("ts-fine")
+    with ui.expansion("Cautions").classes("w-full ts-cautions"):
+        for text in plan["cautions"]:
+            words(bilingual(text).text(units()))
+
+
+def _start(session: Session, order: str) -> None:
+    session.start(order, units())
+
+
+def tick_list(session: Session) -> None:
+    """Every step with its numbers, warnings, and a tick for what is down."""
+    plan = session.store.plan()
+    if plan is None:
+        words("No plan yet: make it in the step before.")
+        return
+    heading("Tick what is down")
+    words("Weights and loads are ranges: choose gear and zone for the high end.")
+    boxes: dict[int, ui.checkbox] = {}
+    left = ui.label().classes("ts-words text-bold")
+    replan = wide(
+        "Plan the rest from here", lambda: _start(session, "replan"), plain=True
+    )  # fmt: skip
+    for step in plan["steps"]:
+        number = int(step["step"])
+        with ui.column().classes("ts-row").props(f"id=step{number}"):
+            boxes[number] = (
+                ui.checkbox(_title(step, units())).classes("w-full").mark(f"tick-{number}")
+            )
+            for line in _facts(step, units()):
+                ui.label(line).classes("ts-fine ts-in")
+            for text in (*step["broken_limits"], *step["warnings"]):
+                ui.label(f"! {bilingual(text).text(units())}").classes("ts-caution ts-in")
+
+    def follow() -> None:
+        done = session.store.done_steps()
+        for number, box in boxes.items():
+            box.value = number in done
+        left.text = f"{len(done)} of {len(boxes)} down."
+        replan.set_visibility(bool(done))
+
+    follow()
+    for number, box in boxes.items():
+        box.on_value_change(partial(_ticked, session, number, box))
+    session.follow(("done",), follow)
+
+
+def _ticked(session: Session, number: int, box: ui.checkbox) -> None:
+    done = session.store.done_steps()
+    wanted = done | {number} if box.value else done - {number}
+    if wanted == done:
+        return
+    said = f"Step {number} {'ticked' if box.value else 'no longer ticked'}"
+    if not attempt(lambda: session.save(state={"done": sorted(wanted)}, said=said)):
+        box.value = number in session.store.done_steps()
+
+
+def _title(step: dict[str, Any], system: UnitSystem) -> str:
+    mass = step["piece"]["mass_kg"]
+    tie = f", {TIES[step['tie']].lower()}" if step["tie"] else ""
+    return (
+        f"{step['step']}. {METHODS[step['method']]}{tie}: "
+        f"{length_text(step['piece']['length_m'], system)} long, "
+        f"{mass_text(mass['low'], system)} to {mass_text(mass['high'], system)}"
+    )
+
+
+def _facts(step: dict[str, Any], system: UnitSystem) -> list[str]:
+    """Where it goes, what the line and the anchor feel, what is nearest."""
+    lines = [f"To: {step['landing'] or 'no zone'}"]
+    if step["anchor"]:
+        load = step["anchor_load_N"]
+        lines.append(
+            f"Anchor {step['anchor']}: {force_text(load['low'], system)} to "
+            f"{force_text(load['high'], system)}"
+        )
+    rows = step["clearance_detail"]
+    if rows:
+        near = min(rows, key=lambda row: row["distance_m"] - row["spread_m"])
+        least = max(0.0, near["distance_m"] - near["spread_m"])
+        lines.append(
+            f"Nearest: {near['target']}, {length_text(least, system)} to "
+            f"{length_text(near['distance_m'], system)} (room to keep "
+            f"{length_text(near['margin_m'], system)})"
+        )
+    return lines
+
+
+@dataclass(frozen=True)
+class HaulTables:
+    """Material, truck loads and quote as rows of words."""
+
+    material: Rows
+    trucks: Rows
+    quote: Rows
+    notes: tuple[str, ...]
+
+
+def haul_tables(session: Session) -> HaulTables:
+    """Work the haul sheet and the quote out for the site file as it is now (under a second).
+
+    Raises
+    ------
+    TreescanError
+        When the result folder cannot be used.
+    """
+    folder = session.store.result_folder()
+    assert folder is not None
+    result = haul_again(read_folder(folder, site=session.store.site))
+    return HaulTables(
+        haul_words(result), truck_words(result), quote_words(result), tuple(result.haul.notes)
+    )
+
+
+def haul_and_quote(session: Session) -> None:
+    """Rates, and the sheet that follows them at once."""
+    if session.store.result_folder() is None:
+        words("Measure the scan first.")
+        return
+    if session.store.plan() is None:
+        warning("Without a plan: hours and logs follow from a rule and are wide ranges.")
+    place = ui.column().classes("w-full").mark("haul-sheet")
+    heading("Rates for the quote")
+    form(
+        session,
+        (
+            Entry(("quote", "crew_rate_per_hour"), "Crew, an hour", MONEY),
+            Entry(("quote", "truck_rate_per_trip"), "Truck, a trip", MONEY),
+            Entry(("quote", "tip_fee_per_tonne"), "Tip fee, a tonne (1000 kg)", MONEY),
+            Entry(("quote", "equipment"), "Equipment in all", MONEY),
+            Entry(("quote", "margin_share"), "Margin", SHARE),
+            Entry(("quote", "currency"), "Currency"),
+        ),
+    )
+    drawn = [""]
+    system = units()
+
+    async def renew() -> None:
+        mark = f"{planned_from(session.store.site)} {session.store.site.quote}"
+        if mark == drawn[0] or place.is_deleted:
+            return
+        drawn[0] = mark
+        try:
+            tables = await run.io_bound(haul_tables, session)
+        except TreescanError as error:
+            with place:
+                refuse(str(error))
+            return
+        if not place.is_deleted and drawn[0] == mark:
+            place.clear()
+            with place:
+                _haul_tables(tables, system)
+
+    def follow() -> None:
+        background_tasks.create(renew(), name="haul sheet")
+
+    with place:
+        words("Working the sheet out …")
+    follow()
+    with place:
+        session.follow(("site", "plan"), follow)
+
+
+def _haul_tables(tables: HaulTables, system: UnitSystem) -> None:
+    for title, rows in (
+        ("Material", tables.material), ("Truck loads", tables.trucks), ("Quote", tables.quote)
+    ):  # fmt: skip
+        if len(rows) > 1:
+            heading(title)
+            sheet(rows, system, title)
+    for note in tables.notes:
+        ui.label(bilingual(note).text(system)).classes("ts-fine")
+
+
+def print_out(session: Session) -> None:
+    """Files to print and to take along."""
+    folder = session.store.folder / "plan"
+    plan = session.store.plan()
+    if plan is None:
+        words("No plan yet.")
+        return
+    mark = session.store.state.get("plan_from")
+    if mark and mark != planned_from(session.store.site):
+        warning(
+            "Outdated: the site, crew or gear has changed since this plan was made. Do not hand "
+            "these cards out; plan again."
+        )
+    if not plan["feasible"]:
+        warning("This plan breaks limits: every card says which.")
+    words(f"Plan {plan['plan_id']}, {plan['date'] or 'no date'}, {len(plan['steps'])} steps")
+    for name, label in DOWNLOADS.items():
+        if (folder / name).is_file():
+            ui.link(label, f"/files/plan/{name}", new_tab=True).classes("ts-link")
+    ui.label(
+        "The cards are in the units of the device on which the plan was made. The report needs "
+        "no laptop: send it to the phones of the crew."
+    ).classes("ts-fine")
 
 
 PANELS = (
-    Panel("plan", make_plan),
-    Panel("plan", alternatives, ("plan", "units")),
-    Panel("cuts", cuts, ("plan", "done", "units")),
-    Panel("haul", haul, ("plan", "units")),
-    Panel("print", haul, ("plan", "units")),
+    Panel("plan", make_plan, ("plan", "units")),
+    Panel("cuts", tick_list, ("plan", "units")),
+    Panel("haul", haul_and_quote, ("plan", "tree", "units")),
+    Panel("print", print_out, ("plan", "site", "units")),
 )

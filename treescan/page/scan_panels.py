@@ -10,11 +10,12 @@ from typing import Any
 from nicegui import events, run, ui
 
 from treescan.errors import TreescanError
-from treescan.page.controls import heading, refuse, tell, wide, words
+from treescan.page.controls import heading, refuse, tell, warning, wide, words
 from treescan.page.device import units
 from treescan.page.files import unsaved
-from treescan.page.forms import part_form
+from treescan.page.forms import Entry, form
 from treescan.page.panels import Panel
+from treescan.page.quantities import DIAMETER
 from treescan.page.session import Session
 from treescan.units import diameter_text, length_text, mass_text
 
@@ -25,7 +26,7 @@ def choose_scan(session: Session) -> None:
     """Choose a scan by path, upload or sample."""
     names = ", ".join(Path(n).name for n in session.store.state.get("scans", ())) or "none yet"
     words(f"Scan: {names}")
-    wide("Measure the scan", lambda: session.start("measure")).mark("measure")
+    wide("Measure the scan", lambda: session.start("measure", units())).mark("measure")
     heading("Another scan")
     path = ui.input("Path of a scan on the laptop").classes("w-full").mark("scan-path")
     wide("Use this file", lambda: session.take_path(path.value or ""), plain=True)
@@ -81,19 +82,24 @@ def measured(session: Session) -> None:
         f"Not seen by the scan: about {summary['unseen_share']:.0%}",
     ):
         words(line)
-    for note in (*document.get("decisions", ()), *document.get("unseen", ())):
-        ui.label(note).classes("ts-fine")
+    notes = (*document.get("decisions", ()), *document.get("unseen", ()))
+    for note in notes:
+        if note.startswith("WARNING"):
+            warning(note.removeprefix("WARNING: "))
+    with ui.expansion("What the scan told, and what it did not see").classes("w-full"):
+        for note in notes:
+            ui.label(note).classes("ts-fine")
 
 
 def scale_check(session: Session) -> None:
     """Tape the stem."""
     words("Tape the stem at breast height and enter it: weights go with the square of it.")
-    part_form(session, "tree", ("dbh_tape_m",))
+    form(session, (Entry(("tree", "dbh_tape_m"), "Taped diameter at breast height", DIAMETER),))
 
 
 PANELS = (
     Panel("scan", choose_scan, ("scan",)),
     Panel("scan", measured, ("tree", "plan", "units")),
-    Panel("scale", scale_check, ("site", "units")),
+    Panel("scale", scale_check, ("units",)),
     Panel("scale", measured, ("tree", "plan", "units")),
 )

@@ -13,12 +13,14 @@ from nicegui import ui
 
 from treescan.errors import InvalidInputError, TreescanError
 from treescan.page import work
+from treescan.page.drafts import Drafts
 from treescan.page.files import unsaved
 from treescan.page.job_store import JobStore
 from treescan.page.proposals import Found, already_marked, read_proposals
-from treescan.page.site_map import MapFrame, read_map
+from treescan.page.site_map import SiteMap, read_map
 from treescan.pointcloud.sniffing import file_kind
 from treescan.site.model import Site
+from treescan.units import UnitSystem
 
 SAMPLES = Path(__file__).parents[2] / "sample_scans"
 TAKEN = {
@@ -34,11 +36,15 @@ class Session:
     """A job open in the page.  All devices share one; it is used from the event loop only."""
 
     store: JobStore
+    links: tuple[str, ...] = ()
     listeners: list[Listener] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self._announced: dict[str, int] = {}
         self._proposals: tuple[tuple[int, ...], tuple[Found, ...]] = ((-1,), ())
+        self._open: tuple[tuple[int, ...], tuple[Found, ...]] = ((-1,), ())
+        self._map: tuple[tuple[int, ...], SiteMap | None] = ((-1,), None)
+        self.drafts = Drafts(self.store.folder)
         self._progress = work.progress(self.store.folder)
 
     # what others may rely on: changing the job and hearing of changes
@@ -125,14 +131,19 @@ class Session:
 
     def open_proposals(self) -> tuple[Found, ...]:
         """Those that nobody has decided on and that are not marked yet; open ground apart."""
-        decided = self.store.state.get("proposals", {})
-        return tuple(
-            found
-            for found in self.proposals()
-            if found.part != "drop_zone"
-            and found.key not in decided
-            and not already_marked(found, self.store.site)
-        )
+        return tuple(found for found in self._undecided() if found.part != "drop_zone")
+
+    def open_ground(self) -> tuple[Found, ...]:
+        """Open ground that nobody has decided on."""
+        return tuple(found for found in self._undecided() if found.part == "drop_zone")
+
+    def _undecided(self) -> tuple[Found, ...]:
+        version = self.store.version("tree", "site")
+        if self._open[0] != version:
+            decided, site = self.store.state.get("proposals", {}), self.store.site
+            rest = (f for f in self.proposals() if f.key not in decided)
+            self._open = (version, tuple(f for f in rest if not already_marked(f, site)))
+        return self._open[1]
 
     # scans
 
@@ -202,8 +213,8 @@ class Session:
 
     # long work
 
-    def start(self, order: str) -> None:
-        """Start long work unless some is running.
+    def start(self, order: str, units: UnitSystem = "metric") -> None:
+        """Start long work unless some is running; what is printed comes in ``units``.
 
         Raises
         ------
@@ -221,7 +232,7 @@ class Session:
             raise InvalidInputError("There is no plan to go on from: make one first.")
         self._store_inputs()
         marks = measured_from if order == "measure" else planned_from
-        work.start(self.store.folder, order, {"site": marks(self.store.site)})
+        work.start(self.store.folder, order, units, {"site": marks(self.store.site)})
         self.look()
 
     def _store_inputs(self) -> None:
@@ -273,9 +284,12 @@ class Session:
             return
         work.clear(self.store.folder)
 
-    def map(self) -> MapFrame | None:
-        """Plan picture of the measured scan."""
-        return read_map(self.store.folder / "tree")
+    def map(self) -> SiteMap | None:
+        """Plan picture of the measured scan, with its heights; read once for each scan."""
+        version = self.store.version("tree")
+        if self._map[0] != version:
+            self._map = (version, read_map(self.store.folder / "tree"))
+        return self._map[1]
 
 
 def measured_from(site: Site) -> str:

@@ -1,162 +1,276 @@
-"""Mark on the plan picture: the stem, targets, drop zones, landings, fences."""
+"""Mark things by tapping the plan picture: corners, values, Done; nothing is lost on the way."""
 
 from __future__ import annotations
 
-import html
-from collections.abc import Callable
-from dataclasses import dataclass, field
-from typing import Any
+import math
+from functools import partial
+from typing import Any, get_args
 
 from nicegui import events, ui
 
-from treescan.page.forms import keep_site
+from treescan.page.controls import attempt, small, tell, wide, words
+from treescan.page.device import device_id, units
+from treescan.page.forms import keep_site, site_data
+from treescan.page.marking import KINDS, Draft, kept
+from treescan.page.overlay import overlay
+from treescan.page.quantities import ENERGY, KILOVOLTS, LENGTH, Quantity
 from treescan.page.session import Session
-from treescan.page.site_map import PICTURE, MapFrame
-from treescan.site.model import Site
+from treescan.page.site_map import PICTURE, SiteMap
+from treescan.site.model import Surface
+from treescan.units import FOOT_M
 
-KINDS = {
-    "near": "Tap the stem of the tree",
-    "target": "Tap the corners of what must not be hit",
-    "path": "Tap along a fence or hedge",
-    "drop_zone": "Tap the corners of ground where pieces may fall",
-    "landing": "Tap the corners of ground where pieces may be set down",
+INPUTS: dict[str, tuple[str, Quantity | None]] = {
+    "name": ("Name", None),
+    "height_m": ("Height above ground", LENGTH),
+    "base_m": ("Lower edge above ground", LENGTH),
+    "margin_m": ("Room to keep", LENGTH),
+    "width_m": ("Width", LENGTH),
+    "kilovolts": ("Voltage (ask the network operator)", KILOVOLTS),
+    "max_energy_kj": ("Hardest blow it takes (empty: not limited)", ENERGY),
 }
-NAMES = {
-    "near": "Stem",
-    "target": "Target",
-    "path": "Fence",
-    "drop_zone": "Drop zone",
-    "landing": "Landing",
-}
-COLOURS = {"target": "#D55E00", "drop_zone": "#009E73", "landing": "#0072B2"}
+ZOOMS = (1, 2, 4)
+NUDGES = (
+    ("←", -1, 0, "west"),
+    ("↑", 0, 1, "north"),
+    ("↓", 0, -1, "south"),
+    ("→", 1, 0, "east"),
+)
+SURFACES = {surface: surface for surface in get_args(Surface)}
 
 
-@dataclass
-class Drawing:
-    """Corners tapped so far, in scan coordinates."""
+class MapPanel:
+    """Plan picture of one step with the mark under way on this device."""
 
-    kind: str = "near"
-    corners: list[tuple[float, float]] = field(default_factory=list)
+    def __init__(self, session: Session, step: str, kinds: tuple[str, ...]) -> None:
+        self.session, self.step, self.kinds = session, step, kinds
+        self.device, self.units = device_id(), units()
+        self.draft = session.drafts.of(self.device, step)
+        if self.draft.kind not in kinds:
+            self.draft.begin(kinds[0])
+        found = session.map()
+        self.ready = found is not None
+        if found is None:
+            words("Measure the scan first: the plan picture comes from it.")
+            return
+        self.map: SiteMap = found
+        self._build()
+        session.follow(("site", "tree"), self.show)
 
+    # building
 
-def site_map(session: Session, changed: Callable[[], None], kinds: tuple[str, ...]) -> None:
-    """Plan picture with taps, Done, Undo and a list of what is marked."""
-    frame = session.map()
-    if frame is None:
-        ui.label("Measure the scan first: the plan picture comes from it.").classes("text-lg")
-        return
-    drawing = Drawing(kinds[0])
-    mode = ui.toggle({k: NAMES[k] for k in kinds}, value=kinds[0]).props("size=lg no-caps")
-    said = ui.label(KINDS[drawing.kind]).classes("text-xl font-bold")
-    name = ui.input("Name", value="").classes("w-full text-lg")
-    height = ui.input("Height above ground, m", value="2.5").props("inputmode=decimal")
-    picture = ui.interactive_image(
-        f"/files/tree/{PICTURE}?v={session.store.version}",
-        events=["click"],
-        cross="#D55E00",
-        content=overlay(session.store.site, frame, drawing),
-    ).classes("w-full border")
+    def _build(self) -> None:
+        if len(self.kinds) > 1:
+            with ui.element("div").classes("ts-pick").props('role=group aria-label="What to mark"'):
+                self.pickers = {key: self._picker(key) for key in self.kinds}
+        self.said = ui.label().classes("ts-words text-bold").props("aria-live=polite").mark("said")
+        with ui.element("div").classes("ts-mapbox"):
+            self.picture = ui.interactive_image(
+                f"/files/tree/{PICTURE}?v={self.session.store.version('tree')[0]}",
+                events=["click"], on_mouse=self._tapped,
+            ).classes("ts-map zoom1").mark(f"map-{self.step}")  # fmt: skip
+            self.picture.props["role"] = "img"
+            self.picture.props["aria-label"] = "Plan picture of the scan; tap to mark"
+        with ui.row().classes("w-full no-wrap items-center"):
+            for zoom in ZOOMS:
+                small(
+                    f"{zoom}×", partial(self._zoom, zoom), said=f"Picture {zoom} times as large"
+                ).classes("grow")
+            small("Undo corner", self._back).classes("grow")
+        with ui.row().classes("w-full no-wrap items-center"):
+            ui.label("Last corner").classes("ts-fine")
+            for sign, east, north, word in NUDGES:
+                small(
+                    sign, partial(self._nudge, east, north), said=f"Last corner a little {word}"
+                ).classes("grow")
+        self.values = ui.column().classes("w-full gap-2")
+        wide("Done", self._done).mark("done")
+        wide("Cancel", self._cancel, plain=True).mark("cancel-mark")
+        self.show(fields=True)
 
-    def show() -> None:
-        picture.content = overlay(session.store.site, frame, drawing)
-        wanted = "" if drawing.kind == "near" else f" — {len(drawing.corners)} so far"
-        said.text = KINDS[drawing.kind] + wanted
+    def _picker(self, key: str) -> ui.button:
+        button = ui.button(KINDS[key].label, on_click=partial(self._choose, key))
+        return button.props("no-caps outline").mark(f"kind-{key}")
 
-    def choose() -> None:
-        drawing.kind, drawing.corners = str(mode.value), []
-        show()
+    # taps
 
-    def tap(event: events.MouseEventArguments) -> None:
-        place = frame.to_scan(event.image_x, event.image_y)
-        drawing.corners = [place] if drawing.kind == "near" else [*drawing.corners, place]
-        if drawing.kind == "near":
-            keep()
-        show()
+    def _tapped(self, event: events.MouseEventArguments) -> None:
+        self.draft.tap(*self.map.frame.to_scan(event.image_x, event.image_y), self.map)
+        self._keep_draft()
+        if KINDS[self.draft.kind].key == "near":
+            self._done()
+            return
+        self.show(fields=self._wants_fields())
 
-    def keep() -> None:
-        if _kept(session, drawing, str(name.value), str(height.value)):
-            drawing.corners = []
-            name.value = ""
-            changed()
+    def _wants_fields(self) -> bool:
+        """Fields change with the corners: a wire's heights, a target's height from the scan."""
+        return "height_m" in KINDS[self.draft.kind].takes or KINDS[self.draft.kind].shape == "wire"
 
-    def undo_corner() -> None:
-        drawing.corners = drawing.corners[:-1]
-        show()
+    def _choose(self, key: str) -> None:
+        if key == self.draft.kind and not self.draft.replaces:
+            return
+        self.draft.begin(key)
+        self._keep_draft()
+        self.show(fields=True)
 
-    mode.on_value_change(choose)
-    picture.on_mouse(tap)
-    with ui.row().classes("w-full"):
-        ui.button("Done", on_click=keep).classes("grow h-14 text-lg")
-        ui.button("Undo corner", on_click=undo_corner).props("outline").classes("grow h-14 text-lg")
-    marked_list(session, changed)
+    def _nudge(self, east: int, north: int) -> None:
+        step = 0.5 * FOOT_M if self.units == "us" else 0.1
+        self.draft.nudge(step * east, step * north)
+        self._keep_draft()
+        self.show()
 
+    def _back(self) -> None:
+        self.draft.corners = self.draft.corners[:-1]
+        self._keep_draft()
+        self.show(fields=self._wants_fields())
 
-def marked_list(session: Session, changed: Callable[[], None]) -> None:
-    """List what is marked, each with a button to strike it out (Undo brings it back)."""
-    for part in ("target", "conductor", "drop_zone", "landing"):
-        for row, item in enumerate(getattr(session.store.site, part)):
-            with ui.row().classes("w-full items-center no-wrap border-b"):
-                ui.label(f"{part.replace('_', ' ')}: {item.name}").classes("grow text-lg")
+    def _cancel(self) -> None:
+        self.draft.begin(self.draft.kind)
+        self._keep_draft()
+        self.show(fields=True)
 
-                def strike(part: str = part, row: int = row) -> None:
-                    data = session.store.site.model_dump(mode="json", exclude_none=True)
-                    data[part].pop(row)
-                    if keep_site(session, data):
-                        changed()
+    def _zoom(self, zoom: int) -> None:
+        self.picture.classes(remove=" ".join(f"zoom{z}" for z in ZOOMS), add=f"zoom{zoom}")
 
-                ui.button("Strike out", on_click=strike).props("outline no-caps").classes("h-12")
+    def _keep_draft(self) -> None:
+        self.session.drafts.keep(self.device, self.step, self.draft)
 
+    def take(self, draft: Draft) -> None:
+        """Go on with a draft from elsewhere: an entry to change, a proposal."""
+        self.draft = draft
+        self._keep_draft()
+        self.show(fields=True)
+        ui.run_javascript(f"getElement({self.picture.id}).$el.scrollIntoView({{block: 'center'}});")
 
-def _kept(session: Session, drawing: Drawing, name: str, height: str) -> bool:
-    data: dict[str, Any] = session.store.site.model_dump(mode="json", exclude_none=True)
-    corners = [[round(x, 3), round(y, 3)] for x, y in drawing.corners]
-    if drawing.kind == "near":
-        data.setdefault("tree", {})["near_m"] = corners[0]
-        return keep_site(session, data)
-    row: dict[str, Any] = {"name": name.strip() or f"{NAMES[drawing.kind]} {len(corners)}"}
-    if drawing.kind in ("target", "path"):
-        try:
-            row["height_m"] = float(height.replace(",", "."))
-        except ValueError:
-            ui.notify(f"Height: “{height}” is not a number.", type="negative")
-            return False
-    row["path_m" if drawing.kind == "path" else "footprint_m"] = corners
-    part = "target" if drawing.kind == "path" else drawing.kind
-    data[part] = [*data.get(part, []), row]
-    return keep_site(session, data)
+    # keeping
 
+    def _done(self) -> None:
+        def keep() -> None:
+            self._fill_in()
+            data = kept(site_data(self.session), self.draft)
+            state: dict[str, Any] = {}
+            if self.draft.proposal:
+                decided = self.session.store.state.get("proposals", {})
+                state["proposals"] = {**decided, self.draft.proposal: "accepted"}
+            keep_site(self.session, data, f"{KINDS[self.draft.kind].label} marked", **state)
 
-def overlay(site: Site, frame: MapFrame, drawing: Drawing) -> str:
-    """SVG over the picture: what is marked, and the corners being tapped."""
-    shapes = []
-    for part, colour in COLOURS.items():
-        for item in getattr(site, part):
-            corners: Any = item.footprint_m or getattr(item, "path_m", None) or ()
-            shapes.append(_outline(frame, corners, colour, closed=item.footprint_m is not None))
-            x, y = frame.to_pixel(*corners[0])
-            shapes.append(
-                f'<text x="{x:.0f}" y="{y:.0f}" font-size="24" font-weight="bold" '
-                f'fill="{colour}" stroke="white" stroke-width="4" paint-order="stroke">'
-                f"{html.escape(item.name)}</text>"
-            )
-    for wire in site.conductor:
-        shapes.append(_outline(frame, wire.path_m, "#CC79A7", closed=False))
-    if site.tree.near_m:
-        x, y = frame.to_pixel(*site.tree.near_m)
-        shapes.append(
-            f'<circle cx="{x:.0f}" cy="{y:.0f}" r="16" fill="none" '
-            f'stroke="black" stroke-width="5"/>'
-        )
-    if drawing.corners:
-        shapes.append(_outline(frame, drawing.corners, "#000000", closed=False))
-        for corner in drawing.corners:
-            x, y = frame.to_pixel(*corner)
-            shapes.append(f'<circle cx="{x:.0f}" cy="{y:.0f}" r="9" fill="black"/>')
-    return "".join(shapes)
+        if attempt(keep):
+            tell(f"{KINDS[self.draft.kind].label}: saved.")
+            self._cancel()
+        else:
+            self.show()
 
+    def _fill_in(self) -> None:
+        """Values shown but not typed count as given: the height comes from the scan."""
+        if "height_m" in KINDS[self.draft.kind].takes and "height_m" not in self.draft.values:
+            seen = self.seen_height()
+            if seen is not None:
+                self.draft.values["height_m"] = seen
 
-def _outline(frame: MapFrame, corners: Any, colour: str, *, closed: bool) -> str:
-    points = " ".join("{:.0f},{:.0f}".format(*frame.to_pixel(*c[:2])) for c in corners)
-    shape = "polygon" if closed else "polyline"
-    fill = f'fill="{colour}" fill-opacity="0.15"' if closed else 'fill="none"'
-    return f'<{shape} points="{points}" {fill} stroke="{colour}" stroke-width="5"/>'
+    def seen_height(self) -> float | None:
+        """Height above ground that the scan shows at the mark, rounded up. [m]"""
+        kind, corners = KINDS[self.draft.kind], self.draft.corners
+        if kind.shape == "path":
+            heights = [self.map.height_at(*c[:2]) for c in corners]
+            known = [h for h in heights if h is not None]
+            seen = max(known) if known else None
+        elif len(corners) > 2 and not (kind.shape == "box" and len(corners) != 3):
+            try:
+                seen = self.map.height_within(self.draft.outline())
+            except ValueError:
+                return None
+        else:
+            return None
+        return None if seen is None or seen < 0.15 else math.ceil(10.0 * seen) / 10.0
+
+    # showing
+
+    def show(self, *, fields: bool = False) -> None:
+        """Bring the picture and the words up to date; ``fields`` draws the inputs again."""
+        kind, draft = KINDS[self.draft.kind], self.draft
+        self.picture.content = overlay(
+            self.session.store.site, self.map.frame, draft,
+            self.session.open_proposals() if self.step == "site" else (), self.units,
+        )  # fmt: skip
+        count = len(draft.corners)
+        changing = f" Changing “{draft.replaces[1]}”." if draft.replaces else ""
+        self.said.text = kind.words + (f" {count} so far." if count else "") + changing
+        if len(self.kinds) > 1:
+            for key, button in self.pickers.items():
+                here = key == draft.kind
+                button.props(remove="outline" if here else "unelevated")
+                button.props("unelevated" if here else "outline")
+                button.props["aria-pressed"] = "true" if here else "false"
+        if fields:
+            self.values.clear()
+            with self.values:
+                self._fields()
+
+    def _fields(self) -> None:
+        kind = KINDS[self.draft.kind]
+        for key in kind.takes:
+            if key == "surface":
+                self._surface()
+            else:
+                self._input(key)
+        if kind.shape == "wire":
+            for row, corner in enumerate(self.draft.corners):
+                self._corner_height(row, corner)
+
+    def _surface(self) -> None:
+        def picked() -> None:
+            self.draft.values["surface"] = pick.value
+            self._keep_draft()
+
+        pick = ui.select(SURFACES, value=self.draft.value("surface"), label="Surface")
+        pick.classes("w-full").on_value_change(picked)
+
+    def _input(self, key: str) -> None:
+        label, quantity = INPUTS[key]
+        value = self.draft.value(key)
+        if key == "height_m" and key not in self.draft.values:
+            seen = self.seen_height()
+            if seen is not None:
+                value, label = seen, f"{label} (from the scan: check)"
+        box = self._box(label, quantity, value).mark(f"value-{key}")
+
+        def put(new: Any) -> None:
+            if new is None:
+                self.draft.values.pop(key, None)
+            else:
+                self.draft.values[key] = new
+            self._keep_draft()
+
+        self._on_leave(box, quantity, put)
+
+    def _corner_height(self, row: int, corner: list[float]) -> None:
+        ground = self.map.ground_at(*corner[:2])
+        above = corner[2] - ground
+        label = f"Height of point {row + 1} above ground (check)"
+        box = self._box(label, LENGTH, above).mark(f"corner-{row}")
+
+        def put(new: Any) -> None:
+            if new is not None and row < len(self.draft.corners):
+                self.draft.corners[row][2] = round(ground + float(new), 2)
+                self._keep_draft()
+
+        self._on_leave(box, LENGTH, put)
+
+    def _box(self, label: str, quantity: Quantity | None, value: Any) -> ui.input:
+        sign = f", {quantity.unit(self.units).sign}" if quantity else ""
+        text = quantity.shown(value, self.units) if quantity else str(value or "")
+        box = ui.input(label + sign, value=text).classes("w-full")
+        return box.props("inputmode=decimal") if quantity else box
+
+    def _on_leave(self, box: ui.input, quantity: Quantity | None, put: Any) -> None:
+        """Call ``put`` with what was typed when the input changes; words for what cannot be."""
+
+        def changed() -> None:
+            text = str(box.value or "").strip()
+            try:
+                put(quantity.read(text, self.units) if quantity else (text or None))
+            except ValueError as fault:
+                box.props["error-message"], box.props["error"] = f"{fault}.", True
+                return
+            box.props["error"] = False
+
+        box.on_value_change(changed)

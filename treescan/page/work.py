@@ -1,8 +1,8 @@
 """Long work of the page, in a process of its own: stage, share, time left, cancel.
 
-``python -m treescan.page.work JOB ORDER`` does it.  It goes on when the page's server ends; the
-next server finds it again by its process number and start time.  Nothing of the job is touched
-until it is done: it writes ``JOB/work/out/``, which the page then moves into place.
+``python -m treescan.page.work JOB ORDER UNITS`` does it.  It goes on when the page's server
+ends; the next server finds it again by its process number and start time.  Nothing of the job is
+touched until it is done: it writes ``JOB/work/out/``, which the page then moves into place.
 
 ::
 
@@ -14,6 +14,7 @@ until it is done: it writes ``JOB/work/out/``, which the page then moves into pl
 
 from __future__ import annotations
 
+import datetime
 import json
 import os
 import shutil
@@ -22,7 +23,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -37,6 +38,8 @@ from treescan.pipeline.progress import Report
 from treescan.pipeline.replanning import Changes, replan_folder, write_state
 from treescan.pipeline.run import RunOptions, measure_scan, plan_removal
 from treescan.pipeline.staging import staged_folder
+from treescan.planning.types import JobResult
+from treescan.units import UnitSystem
 
 ORDERS = ("measure", "plan", "replan")
 PLACE, ORDER, STAGE, LOG, OUT = "work", "order.json", "stage.json", "log.txt", "out"
@@ -61,7 +64,9 @@ class Progress:
         return f"{self.running} {self.order} {self.stage} {self.share:.2f} {self.error}"
 
 
-def start(folder: Path, order: str, notes: Mapping[str, Any] | None = None) -> None:
+def start(
+    folder: Path, order: str, units: UnitSystem, notes: Mapping[str, Any] | None = None
+) -> None:
     """Start an order of :data:`ORDERS` on a job folder; ``notes`` are given back when it is done.
 
     Raises
@@ -75,7 +80,7 @@ def start(folder: Path, order: str, notes: Mapping[str, Any] | None = None) -> N
         place.mkdir()
         with (place / LOG).open("wb") as log:
             process = subprocess.Popen(
-                [sys.executable, "-m", "treescan.page.work", str(folder), order],
+                [sys.executable, "-m", "treescan.page.work", str(folder), order, units],
                 stdin=subprocess.DEVNULL, stdout=log, stderr=log, **_on_its_own(),
             )  # fmt: skip
     except OSError as fault:
@@ -182,12 +187,11 @@ def clear(folder: Path) -> None:
         shutil.rmtree(folder / PLACE, ignore_errors=True)
 
 
-def run(folder: Path, order: str) -> int:
+def run(folder: Path, order: str, units: UnitSystem) -> int:
     """Do the order here; returns the exit status."""
-    state = _read(folder / "page.json")
     report = _reporter(folder)
     try:
-        _do(folder, order, state, report)
+        _do(folder, order, units, report)
     except TreescanError as error:
         _tell(folder, {"error": str(error)})
         return error.exit_status
@@ -195,7 +199,8 @@ def run(folder: Path, order: str) -> int:
     return 0
 
 
-def _do(folder: Path, order: str, state: dict[str, Any], report: Report) -> None:
+def _do(folder: Path, order: str, units: UnitSystem, report: Report) -> None:
+    state = _read(folder / "page.json")
     site = folder / "site.toml"
     options = RunOptions(scan_units=state.get("scan_units"), up=state.get("up"))
     with staged_folder(folder / PLACE / OUT) as place:
@@ -206,17 +211,21 @@ def _do(folder: Path, order: str, state: dict[str, Any], report: Report) -> None
             )
             result, gone = replan_folder(folder / "plan", changes, report, site_path=site)
             report("Writing the results", 0.0)
-            write_outputs(result, place)
+            write_outputs(_dated(result), place, units=units)
             write_state(place, gone)
         elif order == "plan":
             result = plan_removal(_scan(folder, state), site, options, report)
             report("Writing the results", 0.0)
-            write_outputs(result, place)
+            write_outputs(_dated(result), place, units=units)
         else:
             result, proposed = measure_scan(_scan(folder, state, whole=True), site, options, report)
             report("Writing the results", 0.0)
-            write_outputs(result, place, proposed=proposed)
+            write_outputs(_dated(result), place, units=units, proposed=proposed)
             write_map(result, place)
+
+
+def _dated(result: JobResult) -> JobResult:
+    return replace(result, date=datetime.date.today().isoformat())
 
 
 def _edits(folder: Path, state: dict[str, Any]) -> Path | None:
@@ -276,6 +285,6 @@ if __name__ == "__main__":
     if hasattr(os, "nice"):
         os.nice(5)  # the page stays quick
     try:
-        sys.exit(run(Path(sys.argv[1]), sys.argv[2]))
+        sys.exit(run(Path(sys.argv[1]), sys.argv[2], "us" if sys.argv[3:] == ["us"] else "metric"))
     except KeyboardInterrupt:
         sys.exit(130)

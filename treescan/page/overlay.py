@@ -1,0 +1,124 @@
+"""What is drawn over the plan picture: marks, proposals, the mark under way, scale and north.
+
+Line widths and dots keep their size on the screen at any zoom; every name is escaped.
+"""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from treescan.errors import InvalidInputError
+from treescan.page.marking import KINDS, Draft
+from treescan.page.proposals import Found
+from treescan.page.site_map import MapFrame
+from treescan.site.model import Site
+from treescan.units import FOOT_M, UnitSystem
+
+STYLES = {
+    "target": ("#b3261e", ""),
+    "conductor": ("#7b1fa2", "14 6"),
+    "drop_zone": ("#00695c", ""),
+    "landing": ("#0057b8", "6 5"),
+}
+"""Colour and dashes of each part; dashes, so that colour is never alone."""
+SCALES_M: dict[UnitSystem, Sequence[float]] = {
+    "metric": (1, 2, 5, 10, 20),
+    "us": tuple(FOOT_M * feet for feet in (5, 10, 20, 50)),
+}
+
+
+def overlay(
+    site: Site,
+    frame: MapFrame,
+    draft: Draft,
+    proposals: Iterable[Found] = (),
+    units: UnitSystem = "metric",
+) -> str:
+    """SVG over the picture, in its pixels."""
+    parts = []
+    for found in proposals:
+        closed = "footprint_m" in found.entry
+        parts.append(_line(frame, found.corners_m, "#333", "3 7", closed=closed, fill=False))
+        parts.append(_name(frame, found.corners_m, found.name + "?", "#333"))
+    for part, (colour, dashes) in STYLES.items():
+        for item in getattr(site, part):
+            footprint = getattr(item, "footprint_m", None)
+            corners: Any = footprint or item.path_m
+            closed = footprint is not None
+            parts.append(_line(frame, corners, colour, dashes, closed=closed, fill=closed))
+            parts.append(_name(frame, corners, item.name, colour))
+    if site.tree.near_m:
+        parts.append(_dot(frame, site.tree.near_m, "#000", 20))
+        parts.append(_dot(frame, site.tree.near_m, "#fff", 10))
+    if site.climber.tie_in_m:
+        parts.append(_dot(frame, site.climber.tie_in_m[:2], "#7a4b00", 18))
+        parts.append(_name(frame, [site.climber.tie_in_m], "tie-in wish", "#7a4b00"))
+    parts.append(_under_way(frame, draft))
+    parts.append(_scale_bar(frame, units))
+    return "".join(parts)
+
+
+def _under_way(frame: MapFrame, draft: Draft) -> str:
+    if not draft.corners:
+        return ""
+    closed = KINDS[draft.kind].shape in ("polygon", "box") and len(draft.corners) > 2
+    try:
+        corners = draft.outline()
+    except InvalidInputError:
+        corners, closed = draft.corners, False
+    shape = _line(frame, corners, "#000", "", closed=closed, fill=closed)
+    dots = "".join(_dot(frame, corner, "#000", 14) for corner in draft.corners)
+    last = _dot(frame, draft.corners[-1], "#ffd400", 8)
+    return shape + dots + last
+
+
+def _line(
+    frame: MapFrame, corners: Any, colour: str, dashes: str, *, closed: bool, fill: bool
+) -> str:
+    points = " ".join("{:.1f},{:.1f}".format(*frame.to_pixel(*c[:2])) for c in corners)
+    shape = "polygon" if closed else "polyline"
+    inside = f'fill="{colour}" fill-opacity="0.16"' if fill else 'fill="none"'
+    dash = f' stroke-dasharray="{dashes}"' if dashes else ""
+    common = f'points="{points}" vector-effect="non-scaling-stroke" stroke-linejoin="round"'
+    return (
+        f'<{shape} {common} fill="none" stroke="#fff" stroke-width="6"/>'
+        f'<{shape} {common} {inside} stroke="{colour}" stroke-width="3"{dash}/>'
+    )
+
+
+def _dot(frame: MapFrame, place: Any, colour: str, size: int) -> str:
+    x, y = frame.to_pixel(*place[:2])
+    return (
+        f'<path d="M {x:.1f} {y:.1f} h 0.01" stroke="{colour}" stroke-width="{size}" '
+        'stroke-linecap="round" vector-effect="non-scaling-stroke"/>'
+    )
+
+
+def _name(frame: MapFrame, corners: Any, name: str, colour: str) -> str:
+    points = [frame.to_pixel(*c[:2]) for c in corners]
+    x = sum(p[0] for p in points) / len(points)
+    y = sum(p[1] for p in points) / len(points)
+    return (
+        f'<text class="ts-maptext" x="{x:.0f}" y="{y:.0f}" text-anchor="middle" fill="{colour}" '
+        f'stroke="#fff" stroke-width="0.3em" paint-order="stroke">{html.escape(name)}</text>'
+    )
+
+
+def _scale_bar(frame: MapFrame, units: UnitSystem) -> str:
+    """Bar of a round length at the lower left, north arrow at the upper right."""
+    widest = 0.3 * frame.wide * frame.metres_per_pixel
+    length = max((s for s in SCALES_M[units] if s <= widest), default=SCALES_M[units][0])
+    words = f"{length / FOOT_M:.0f} ft" if units == "us" else f"{length:.0f} m"
+    long, x, y = length / frame.metres_per_pixel, 30.0, frame.high - 30.0
+    north_x = frame.wide - 50.0
+    return (
+        f'<path d="M {x} {y} h {long:.1f}" stroke="#000" stroke-width="5" '
+        'vector-effect="non-scaling-stroke"/>'
+        f'<text class="ts-maptext" x="{x + long / 2:.0f}" y="{y - 14:.0f}" text-anchor="middle" '
+        f'stroke="#fff" stroke-width="0.3em" paint-order="stroke">{words}</text>'
+        f'<path d="M {north_x} 110 V 40 m -18 26 L {north_x} 34 l 18 32" fill="none" '
+        'stroke="#000" stroke-width="4" vector-effect="non-scaling-stroke"/>'
+        f'<text class="ts-maptext" x="{north_x}" y="150" text-anchor="middle">N</text>'
+    )
