@@ -7,11 +7,12 @@ from treescan.rigging.gear import (
     KINDS,
     catalogue,
     find_gear,
+    gear_limits,
     line_strength_n,
     own_entries,
     resolve_gear,
 )
-from treescan.site.model import Gear
+from treescan.site.model import Gear, Limits
 
 
 def test_every_entry_names_its_source_and_is_plausible():
@@ -89,3 +90,19 @@ def test_wet_nylon_is_weaker():
         0.8 * resolve_gear(nylon).line.mbs_n
     )
     assert resolve_gear(Gear(), wet=True).line == resolve_gear(Gear()).line
+
+
+def test_what_the_loads_are_held_against_is_said_with_its_source():
+    gear, limits = resolve_gear(Gear()), Limits()
+    rows = gear_limits(gear, limits)
+    assert [row.item for row in rows] == ["line", "sling", "block", "friction device"]
+    # 68 kN x 0.5 at the knot x 0.85 wear x 0.2 share; 150 x 0.75 x 0.85 x 0.2; 200 x 0.2
+    for row, limit in zip(rows, ("5.8 kN", "19.1 kN", "40.0 kN", "18.0 kN"), strict=True):
+        assert limit in row.limit, row
+    assert all("[from memory]" in row.source for row in rows)
+    assert "at the knot" in rows[0].limit
+    assert "60 m at hand" in rows[0].limit
+    bent = gear_limits(resolve_gear(Gear(knot="eye splice", block="steel shackle")), limits)
+    assert "at the bend over the block" in bent[0].limit
+    crotch = gear_limits(resolve_gear(Gear(block="natural crotch, rough bark")), limits)
+    assert crotch[2].limit == "strength not rated here; friction 4.8 to 1"

@@ -24,11 +24,10 @@ from treescan.mechanics.hinge import push_back_peak
 from treescan.mechanics.spar import loaded_frequency_hz, tip_stiffness_n_m
 from treescan.rigging.anchors import find_anchors
 from treescan.rigging.cases import solve
-from treescan.rigging.gear import describe_gear
 from treescan.rigging.proposals import propose_redirects, propose_swing_moves, rank_for_piece
 from treescan.rigging.spar import one_case, peak_shares, section_forces
 from treescan.rigging.sway import buckling_load_n, sway_at, topping_effect
-from treescan.site.model import Limits, Site
+from treescan.site.model import Site
 from treescan.wood.pieces import make_piece
 from treescan.wood.types import GreenMass
 
@@ -178,14 +177,6 @@ def test_the_swing_can_be_moved_to_an_anchor_nearer_the_goal():
     assert moves[0].result.redirect_loads_n[0] > 0
     assert "1.0 m from the goal instead of 5.0 m" in moves[0].reason
     assert propose_swing_moves(case, others, model, np.array([0.0, 0.0])) == ()
-
-
-def test_gear_is_described_with_shares_and_sources():
-    rows = describe_gear(log_case().gear, Limits())
-    assert any(row.startswith("line: line, MBS 72 kN x knot or bend 0.5") for row in rows)
-    assert "7.2 kN peak" in rows[0]
-    assert any("[from memory]" in row for row in rows)
-    assert "0.5 of the allowable bending" in rows[-1]
 
 
 def test_a_union_is_not_charged_twice_for_the_weight_it_carries():

@@ -12,6 +12,7 @@ from treescan.planning.types import HaulRow, JobResult, RankedAnchor
 from treescan.report import wording
 from treescan.report.facts import StepFacts
 from treescan.report.wording import Words, fill, plain
+from treescan.rigging.gear import gear_limits
 from treescan.units import POUND_KG, UnitSystem
 
 WordRow = list[Words]
@@ -326,18 +327,17 @@ def limits_list(result: JobResult) -> list[Words]:
         ),
     ]
     if gear is not None:
-        texts.append(
+        texts += [
             fill(
-                "Line: {}, breaking strength {} [{}]; knot keeps {}, wear keeps {}.",
-                gear.line.name,
-                wording.force_least(gear.line.mbs_n),
-                gear.line.source,
-                wording.percent(gear.knot_efficiency),
-                wording.percent(gear.wear_factor),
+                "{}: {}, {}. Source: {}.",
+                row.item.capitalize(),
+                row.name,
+                wording.bilingual(row.limit),
+                row.source.removesuffix("."),
             )
-        )
-        for item in (gear.sling, gear.block, gear.friction_device):
-            texts.append(fill("{}: {} [{}].", item.kind.capitalize(), item.name, item.source))
+            for row in gear_limits(gear, limits)
+        ]
+        texts.append(plain("Catalogue strengths are typical: the tag on the gear in hand leads."))
     return texts + [wording.bilingual(sentences(d)) for d in result.decisions]
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import csv
 import difflib
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
 
@@ -127,35 +127,59 @@ def resolve_gear(gear: Gear, wet: bool = False) -> GearSet:
     )
 
 
-def describe_gear(gear: GearSet, limits: Limits) -> tuple[str, ...]:
-    """Say what the loads are held against: strengths, shares and sources, one sentence an item.
+@dataclass(frozen=True)
+class GearLimit:
+    """What one item of the gear may take: ``item`` and ``name``, the limit in words, the source.
+
+    ``source`` keeps "[from memory]" where it applies.
+    """
+
+    item: str
+    name: str
+    limit: str
+    source: str
+
+
+def gear_limits(gear: GearSet, limits: Limits) -> tuple[GearLimit, ...]:
+    """What the loads are held against: strengths, shares and sources, an item a row.
 
     Parameters
     ----------
     gear : GearSet
     limits : Limits
-        Of the site file.
+        Of the site file: ``line_share_of_mbs`` is the share of the rigged strength that a peak
+        may reach, ``anchor_share`` that of the spar's allowable.
     """
     share = limits.line_share_of_mbs
-    line = line_strength_n(gear)
+    strength = line_strength_n(gear)
+    kept = strength / (gear.line.mbs_n * gear.wear_factor)
     rows = [
-        f"line: {gear.line.name}, MBS {gear.line.mbs_n / 1000:.0f} kN x knot or bend "
-        f"{line / (gear.line.mbs_n * gear.wear_factor):g} x wear {gear.wear_factor:g} x share "
-        f"{share:g} = "
-        f"{line * share / 1000:.1f} kN peak; {gear.line_length_m:g} m at hand; {gear.line.source}"
+        GearLimit(
+            "line",
+            gear.line.name,
+            f"peak up to {strength * share / 1000:.1f} kN: breaking strength "
+            f"{gear.line.mbs_n / 1000:.1f} kN x {kept:.2g} at the {_weaker(gear)} x "
+            f"{gear.wear_factor:g} wear x {share:g} working share; "
+            f"{gear.line_length_m:g} m at hand",
+            gear.line.source,
+        )
     ]
     for item in (gear.sling, gear.block, gear.friction_device):
-        if item.mbs_n > 0.0:
-            wear = gear.wear_factor if item.kind == "sling" else 1.0
-            limit = item.mbs_n * item.efficiency * wear * share / 1000
-            rows.append(f"{item.kind}: {item.name}, {limit:.1f} kN peak; {item.source}")
-        else:
-            rows.append(f"{item.kind}: {item.name}, strength not rated here; {item.source}")
-    rows.append(
-        f"spar: {limits.anchor_share:g} of the allowable bending at the weakest section; values "
-        "of the catalogue are typical: the tag on the gear in hand leads"
-    )
+        wear = gear.wear_factor if item.kind == "sling" else 1.0
+        limit = item.mbs_n * item.efficiency * wear * share / 1000
+        told = (
+            f"peak up to {limit:.1f} kN at the same share" if limit else "strength not rated here"
+        )
+        if item.friction_ratio > 1.0:
+            told += f"; friction {item.friction_ratio:g} to 1"
+        rows.append(GearLimit(item.kind, item.name, told, item.source))
     return tuple(rows)
+
+
+def _weaker(gear: GearSet) -> str:
+    """Where the line is weakest: at its knot or over the block."""
+    bent = line_strength_n(gear) < gear.line.mbs_n * gear.knot_efficiency * gear.wear_factor
+    return "bend over the block" if bent else "knot"
 
 
 def _own_item(entry: dict[str, str | float], number: int) -> GearItem:
