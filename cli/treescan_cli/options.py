@@ -27,6 +27,18 @@ def add_output(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_print(parser: argparse.ArgumentParser) -> None:
+    """``--paper --rows`` : verbs that write a cut list to print."""
+    parser.add_argument(
+        "--paper",
+        choices=("a4", "letter"),
+        help="paper of cut_list.pdf; Letter with --units us, A4 otherwise, unless given",
+    )
+    parser.add_argument(
+        "--rows", action="store_true", help="cut_list.pdf as one row a step, not a card a step"
+    )
+
+
 def add_scan(parser: argparse.ArgumentParser) -> None:
     """The scan and what may be overruled about it: ``measure``, ``plan``."""
     parser.add_argument(

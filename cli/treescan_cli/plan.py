@@ -7,7 +7,7 @@ from pathlib import Path
 
 from treescan.errors import EXIT_DONE, EXIT_NO_PLAN
 from treescan_cli.console import dated, list_outputs, print_json, progress, say
-from treescan_cli.options import add_output, add_scan, add_shared, run_options
+from treescan_cli.options import add_output, add_print, add_scan, add_shared, run_options
 
 NAME = "plan"
 HELP = "scan (and site file) to weights, anchors, cut order, loads to haul, report and card"
@@ -24,6 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "weights and haul are worked out, but no plan",
     )
     add_output(parser)
+    add_print(parser)
     add_shared(parser)
 
 
@@ -40,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
         result = plan_removal(args.scan, args.site, run_options(args), report)
         report("Writing the results", 0.0)
         with staged_folder(args.out, overwrite=args.overwrite) as folder:
-            write_outputs(dated(result), folder, units=args.units)
+            write_outputs(dated(result), folder, units=args.units, paper=args.paper, rows=args.rows)
     for line in plan_lines(result, args.units):
         say(line, quiet=args.quiet)
     list_outputs(args.out, quiet=args.quiet)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from treescan.errors import EXIT_DONE, EXIT_NO_PLAN
 from treescan_cli.console import dated, list_outputs, print_json, progress, say
-from treescan_cli.options import add_output, add_seed, add_shared
+from treescan_cli.options import add_output, add_print, add_seed, add_shared
 
 NAME = "replan"
 HELP = "plan the rest from where the tree is now: steps done, limbs gone, rain, crew, own changes"
@@ -42,6 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_seed(parser)
     add_output(parser)
+    add_print(parser)
     add_shared(parser)
 
 
@@ -65,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
         result, gone_nodes = replan_folder(args.folder, changes, report)
         report("Writing the results", 0.0)
         with staged_folder(args.out, overwrite=args.overwrite) as folder:
-            write_outputs(dated(result), folder, units=args.units)
+            write_outputs(dated(result), folder, units=args.units, paper=args.paper, rows=args.rows)
             write_state(folder, gone_nodes)
     plan = result.plan
     assert plan is not None

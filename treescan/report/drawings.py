@@ -119,7 +119,10 @@ def _zones(result: JobResult, sketch: Sketch) -> None:
 def _swept(sketch: Sketch, steps: tuple[Step, ...]) -> None:
     """Ground swept by falling pieces (grey) and by pieces on the line (blue, dashed)."""
     box = shapely.box(*sketch.window_m)
-    for on_line, fill, stroke in ((False, "#000000", "#777777"), (True, "#56B4E9", "#0072B2")):
+    for on_line, fill, stroke in (
+        (False, "#000000", "#777777"),
+        (True, colours.ON_LINE, "#0072B2"),
+    ):
         areas = [_swept_by(s) for s in steps if (s.method in ON_LINE) == on_line]
         shape = shapely.union_all(areas).intersection(box) if areas else Polygon()
         sketch.area(shape, fill, None, opacity=0.12)

@@ -1,56 +1,61 @@
-"""Smooth closed surfaces of the tree's pieces.
+"""Smooth closed surfaces of the tree's pieces, limbs joined to their parents.
 
-Each limb is one run of rings along its nodes, shared by all pieces that are cut from it, so that
-neighbouring pieces meet exactly at the cut.  Ring planes follow the limb's direction over a
+Each limb is one run of rings along its nodes.  Ring planes follow the limb's direction over a
 length comparable with its radius, which keeps thick limbs with close nodes free of spikes, and
 the frame is carried along without twist (double reflection, Wang et al. 2008, ACM Transactions
 on Graphics 27(1), "Computation of rotation minimizing frames").  A limb begins inside its
-parent's wood, just deep enough to hide its end.
+parent's wood and is flared into it (:mod:`treescan.report.union_blend`); the solids of one piece
+are then joined into one closed surface (:mod:`treescan.report.joined_solids`), and what two
+pieces share at a cut is given to one of them.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
+from treescan.report.joined_solids import Part, Surface, joined, tube
+from treescan.report.union_blend import blend_size_m, flared
 from treescan.skeleton.graph import TreeGraph
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 
-@dataclass(frozen=True)
-class Surface:
-    """A closed triangle surface; ``sawn`` marks the triangles of cut faces.
-
-    ``vertex_m`` (v, 3), ``normal`` (v, 3), ``face`` (f, 3), ``sawn`` (f,).
-    """
-
-    vertex_m: Floats
-    normal: Floats
-    face: Ints
-    sawn: npt.NDArray[np.bool_]
+SMALLEST_BLEND_M = 0.008
+"""Limbs thinner than this (radius) meet their parent without a flare: nobody sees it."""
+SAMPLES = 20
+"""Rings laid close together where a limb leaves its parent, before the flare picks its own."""
 
 
 @dataclass(frozen=True)
 class Chain:
     """A limb's rings: ``centre_m`` (k, 3), ``radius_m`` (k,), ``owner`` (k - 1,) per segment.
 
-    ``begins_cut`` says whether the first ring is a cut face of its piece.
+    ``parent`` is the place of the parent's chain in the list, -1 for a chain that leaves none,
+    and ``leaves_m`` (3,) the node it leaves.  Such a chain begins inside the parent's wood and has
+    its second ring at the parent's surface, where a cut of the whole limb goes.
     """
 
     centre_m: Floats
     radius_m: Floats
     owner: Ints
-    begins_cut: bool
+    parent: int = -1
+    leaves_m: Floats = field(default_factory=lambda: np.zeros(3))
+
+    @property
+    def cut_off(self) -> bool:
+        """Whether the limb belongs to another piece than the wood it leaves."""
+        return self.parent >= 0 and bool(self.owner[0] != self.owner[1])
 
 
-def piece_surfaces(graph: TreeGraph, owner: Ints, sides: int = 14) -> dict[int, Surface]:
-    """Surface of every piece.
+def piece_surfaces(graph: TreeGraph, owner: Ints, sides: int = 16) -> dict[int, Surface]:
+    """Surface of every piece, closed, its limbs joined.
 
     Parameters
     ----------
@@ -60,15 +65,27 @@ def piece_surfaces(graph: TreeGraph, owner: Ints, sides: int = 14) -> dict[int, 
     sides : int
         Corners of a ring on the thickest limbs; thin limbs get fewer.
     """
-    parts: dict[int, list[Surface]] = defaultdict(list)
-    for chain in limb_chains(graph, owner):
-        for number, surface in _chain_surfaces(chain, sides):
-            parts[number].append(surface)
-    return {number: _merged(surfaces) for number, surfaces in sorted(parts.items())}
+    chains = limb_chains(graph, owner)
+    parts: dict[int, list[Part]] = defaultdict(list)
+    taken: dict[int, list[Part]] = defaultdict(list)
+    runs: list[list[tuple[int, Part]]] = []
+    for chain in chains:
+        made = _chain_parts(chain, chains, sides)
+        runs.append(made)
+        for number, part in made:
+            parts[number].append(part)
+    for chain in chains:
+        if chain.parent >= 0:  # wood of the parent that another piece holds is not this piece's
+            own = {int(v) for v in chain.owner[:2]}
+            for number, part in runs[chain.parent]:
+                for mine in own - {number}:
+                    taken[mine].append(part)
+    found = {number: joined(parts[number], taken[number]) for number in sorted(parts)}
+    return {number: surface for number, surface in found.items() if surface is not None}
 
 
 def limb_chains(graph: TreeGraph, owner: Ints) -> list[Chain]:
-    """Split the graph into runs of nodes, one a limb."""
+    """Split the graph into runs of nodes, one a limb; a parent's run comes before its limbs'."""
     follows = np.full(len(graph), -1, dtype=np.int64)
     begins: list[int] = []
     for node in range(1, len(graph)):
@@ -79,8 +96,12 @@ def limb_chains(graph: TreeGraph, owner: Ints) -> list[Chain]:
             begins.append(node)
     runs = [_run(0, follows)] if follows[0] >= 0 else []
     chains = [_stem_chain(graph, run, owner) for run in runs]
-    chains += [_limb_chain(graph, _run(node, follows), owner) for node in begins]
-    return [_thinned(chain) for chain in chains if len(chain.radius_m) > 1]
+    place = dict.fromkeys(runs[0], 0) if runs else {}
+    for node in begins:
+        run = _run(node, follows)
+        place |= dict.fromkeys(run, len(chains))
+        chains.append(_limb_chain(graph, run, owner, place.get(int(graph.parent[node]), -1)))
+    return [_thinned(chain) for chain in chains]
 
 
 def _run(node: int, follows: Ints) -> list[int]:
@@ -91,10 +112,10 @@ def _run(node: int, follows: Ints) -> list[int]:
 
 
 def _stem_chain(graph: TreeGraph, run: list[int], owner: Ints) -> Chain:
-    return Chain(graph.position_m[run], graph.radius_m[run], owner[run[1:]], False)
+    return Chain(graph.position_m[run], graph.radius_m[run], owner[run[1:]])
 
 
-def _limb_chain(graph: TreeGraph, run: list[int], owner: Ints) -> Chain:
+def _limb_chain(graph: TreeGraph, run: list[int], owner: Ints, parent: int) -> Chain:
     """Rings of a limb that leaves another one, begun inside the parent's wood."""
     first = run[0]
     up = int(graph.parent[first])
@@ -106,24 +127,25 @@ def _limb_chain(graph: TreeGraph, run: list[int], owner: Ints) -> Chain:
     depth = parent_radius - float(np.sqrt(parent_radius**2 - hidden**2)) + 0.02
     share = max(0.0, 1.0 - depth / span) if span > 0 else 0.0
     inner = centre + share * (start - centre)
-    points = np.vstack([inner, graph.position_m[run]])
-    radii = np.concatenate([[hidden], graph.radius_m[run]])
-    cut = bool(owner[first] != owner[up])
-    return Chain(points, radii, owner[run], cut)
+    if span < 1e-6 or share > 0.98:
+        inner = start - 0.02 * (graph.position_m[first] - start)
+    points = np.vstack([inner, start, graph.position_m[run]])
+    radii = np.concatenate([[hidden, radius], graph.radius_m[run]])
+    return Chain(points, radii, owner[[up, *run]], parent, centre)
 
 
 def _thinned(chain: Chain) -> Chain:
     """Drop rings that change neither direction, nor radius, nor owner."""
     p, r, own = chain.centre_m, chain.radius_m, chain.owner
-    keep, last = [0], 0
-    for i in range(1, len(r) - 1):
+    keep, last = ([0, 1], 1) if chain.parent >= 0 else ([0], 0)
+    for i in range(len(keep), len(r) - 1):
         span = float(np.linalg.norm(p[i + 1] - p[last]))
         if own[i] != own[i - 1] or (span > 0.5 * r[last] and not _straight(p, r, last, i + 1)):
             keep.append(i)
             last = i
     keep.append(len(r) - 1)
     index = np.asarray(keep)
-    return Chain(p[index], r[index], own[index[1:] - 1], chain.begins_cut)
+    return replace(chain, centre_m=p[index], radius_m=r[index], owner=own[index[1:] - 1])
 
 
 def _straight(p: Floats, r: Floats, a: int, b: int) -> bool:
@@ -136,33 +158,100 @@ def _straight(p: Floats, r: Floats, a: int, b: int) -> bool:
     t = offset @ chord / length**2
     off = np.linalg.norm(offset - t[:, None] * chord, axis=1)
     fat = np.abs(r[a + 1 : b] - (r[a] + t * (r[b] - r[a])))
-    return bool((np.maximum(off, fat) < 0.004 + 0.04 * r[a]).all())
+    return bool((off < 0.004 + 0.04 * r[a]).all() and (fat < 0.001 + 0.012 * r[a]).all())
 
 
-def _chain_surfaces(chain: Chain, sides: int) -> list[tuple[int, Surface]]:
-    rings, normals, tangent = ring_points(chain, _corners(float(chain.radius_m.max()), sides))
-    result = []
-    cuts = np.flatnonzero(np.diff(chain.owner)) + 1
-    edges = [0, *cuts.tolist(), len(chain.owner)]
-    for a, b in pairwise(edges):
-        sawn = (a > 0 or chain.begins_cut, b < len(chain.owner))
-        result.append(
-            (
-                int(chain.owner[a]),
-                _tube(
-                    rings[a : b + 1],
-                    normals[a : b + 1],
-                    tangent[a : b + 1],
-                    chain.centre_m[a : b + 1],
-                    sawn,
-                ),
-            )
+def _chain_parts(chain: Chain, chains: list[Chain], sides: int) -> list[tuple[int, Part]]:
+    """Solids of a limb with the piece each belongs to."""
+    corners = _corners(float(chain.radius_m.max()), sides)
+    root = _root_end(chain, chains)
+    if root == 0:
+        return _run_parts(ring_points(chain, corners)[0], chain.owner)
+    dense = _sampled(chain, root)
+    rings, out, tangent = ring_points(dense, corners)
+    collar = _collar(chain, chains, rings[:SAMPLES], out[:SAMPLES])
+    rest = rings[SAMPLES - 1 :]
+    if not chain.cut_off:
+        lead = np.full(len(collar), chain.owner[1])
+        return _run_parts(
+            np.concatenate([collar, rest]), np.concatenate([lead, chain.owner[root:]])
         )
-    return result
+    foot = np.concatenate([collar, rest[:1]])
+    at = int(np.argmin(np.linalg.norm(dense.centre_m[:SAMPLES] - chain.centre_m[1], axis=1)))
+    halves = tube(foot, _across(foot), (False, False)).split(chain.centre_m[1], tangent[at])
+    parts = [(int(chain.owner[1]), halves[0]), (int(chain.owner[0]), halves[1])]
+    return [(n, p) for n, p in parts if not p.empty] + _run_parts(rest, chain.owner[root:])
+
+
+def _run_parts(rings: Floats, owner: Ints) -> list[tuple[int, Part]]:
+    """Tubes of one run of rings, cut where the owner of its segments changes."""
+    cuts = np.flatnonzero(np.diff(owner)) + 1
+    made = []
+    for a, b in pairwise([0, *cuts.tolist(), len(owner)]):
+        if b > a:
+            own = rings[a : b + 1]
+            made.append((int(owner[a]), tube(own, _across(own), (a > 0, b < len(owner)))))
+    return made
+
+
+def _root_end(chain: Chain, chains: list[Chain]) -> int:
+    """Ring beyond which a limb is clear of its parent and of the blend; 0 without a blend."""
+    radius = float(chain.radius_m[1])
+    if chain.parent < 0 or radius < SMALLEST_BLEND_M:
+        return 0
+    parent = chains[chain.parent]
+    off = np.linalg.norm(parent.centre_m - chain.leaves_m, axis=1)
+    clear = float(parent.radius_m[int(np.argmin(off))]) + 2.2 * radius
+    far = np.linalg.norm(chain.centre_m - chain.leaves_m, axis=1)
+    end = 2
+    while end < len(far) - 1 and far[end] < clear and chain.owner[end] == chain.owner[1]:
+        end += 1
+    return end
+
+
+def _sampled(chain: Chain, root: int) -> Chain:
+    """Lay rings close together up to the ring ``root``, with straight lines between the given."""
+    p, r = chain.centre_m[: root + 1], chain.radius_m[: root + 1]
+    s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(p, axis=0), axis=1))])
+    at = np.linspace(0.0, s[-1], SAMPLES)
+    fine = np.column_stack([np.interp(at, s, p[:, i]) for i in range(3)])
+    lead = np.full(SAMPLES - 1, chain.owner[1])
+    return replace(
+        chain,
+        centre_m=np.vstack([fine, chain.centre_m[root + 1 :]]),
+        radius_m=np.concatenate([np.interp(at, s, r), chain.radius_m[root + 1 :]]),
+        owner=np.concatenate([lead, chain.owner[root:]]),
+    )
+
+
+def _collar(chain: Chain, chains: list[Chain], rings: Floats, out: Floats) -> Floats:
+    """Rings from inside the parent to where the limb stands free: its end, then the flare."""
+    parent = chains[chain.parent]
+    off = np.linalg.norm(parent.centre_m - chain.leaves_m, axis=1)
+    reach = float(np.linalg.norm(chain.centre_m - chain.leaves_m, axis=1)[2]) + 3 * float(
+        parent.radius_m[int(np.argmin(off))]
+    )
+    near = np.flatnonzero(off < max(reach, float(off.min()) + 1.0))
+    part = slice(max(int(near[0]) - 1, 0), int(near[-1]) + 2)
+    centre, radius = parent.centre_m[part], parent.radius_m[part]
+    size = blend_size_m(float(chain.radius_m[1]), float(radius[int(np.argmin(off[part]))]))
+    return np.concatenate([rings[:1], flared(rings, out, centre, radius, size)])
+
+
+def _across(rings: Floats) -> Floats:
+    """Unit normals of a grid of rings (k, c, 3), outward."""
+    along = np.gradient(rings, axis=0)
+    around = np.roll(rings, -1, axis=1) - np.roll(rings, 1, axis=1)
+    normal = np.cross(around, along)
+    size = np.linalg.norm(normal, axis=2, keepdims=True)
+    out = rings - rings.mean(axis=1, keepdims=True)
+    out /= np.maximum(np.linalg.norm(out, axis=2, keepdims=True), 1e-12)
+    found: Floats = np.where(size > 1e-12, normal / np.maximum(size, 1e-12), out)
+    return found
 
 
 def _corners(radius_m: float, sides: int) -> int:
-    for limit, corners in ((0.012, 4), (0.025, 5), (0.05, 6), (0.10, 8), (0.2, 10)):
+    for limit, corners in ((0.008, 4), (0.02, 5), (0.04, 6), (0.07, 8), (0.12, 12)):
         if radius_m < limit:
             return min(corners, sides)
     return sides
@@ -190,11 +279,12 @@ def ring_points(chain: Chain, corners: int) -> tuple[Floats, Floats, Floats]:
     return p[:, None] + out * (same_area * r)[:, None, None], out, tangent
 
 
+@njit(cache=True)
 def _frames(p: Floats, tangent: Floats) -> Floats:
     """Unit vectors across the limb, carried along it without twist, shape (k, 3)."""
-    u = np.empty_like(p)
-    axis = np.eye(3)[int(np.argmin(np.abs(tangent[0])))]
-    first = axis - (axis @ tangent[0]) * tangent[0]
+    u = np.zeros_like(p)
+    u[0, int(np.argmin(np.abs(tangent[0])))] = 1.0
+    first = u[0] - (u[0] @ tangent[0]) * tangent[0]
     u[0] = first / np.linalg.norm(first)
     for i in range(len(p) - 1):
         v1 = p[i + 1] - p[i]
@@ -210,42 +300,3 @@ def _frames(p: Floats, tangent: Floats) -> Floats:
         across -= (across @ tangent[i + 1]) * tangent[i + 1]
         u[i + 1] = across / np.linalg.norm(across)
     return u
-
-
-def _tube(
-    rings: Floats, normals: Floats, tangent: Floats, centre: Floats, sawn: tuple[bool, bool]
-) -> Surface:
-    """A closed tube with flat ends."""
-    k, n = rings.shape[:2]
-    corner = np.arange(n)
-    base = (np.arange(k - 1) * n)[:, None]
-    a, b = base + corner, base + (corner + 1) % n
-    side = np.concatenate([np.stack([a, b, b + n], -1), np.stack([a, b + n, a + n], -1)], 1)
-    faces = [side.reshape(-1, 3)]
-    marks = [np.zeros(2 * n * (k - 1), dtype=bool)]
-    vertices, directions = [rings.reshape(-1, 3)], [normals.reshape(-1, 3)]
-    for end, sign, is_cut in ((0, -1.0, sawn[0]), (k - 1, 1.0, sawn[1])):
-        start = k * n + (n + 1) * (0 if sign < 0 else 1)
-        vertices += [rings[end], centre[end][None]]
-        directions.append(np.tile(sign * tangent[end], (n + 1, 1)))
-        one, two = start + corner, start + (corner + 1) % n
-        hub = np.full(n, start + n)
-        fan = np.stack([hub, two, one] if sign < 0 else [hub, one, two], -1)
-        faces.append(fan)
-        marks.append(np.full(n, is_cut))
-    return Surface(
-        np.concatenate(vertices),
-        np.concatenate(directions),
-        np.concatenate(faces),
-        np.concatenate(marks),
-    )
-
-
-def _merged(surfaces: list[Surface]) -> Surface:
-    shift = np.cumsum([0, *(len(s.vertex_m) for s in surfaces[:-1])])
-    return Surface(
-        np.concatenate([s.vertex_m for s in surfaces]),
-        np.concatenate([s.normal for s in surfaces]),
-        np.concatenate([s.face + d for s, d in zip(surfaces, shift, strict=True)]),
-        np.concatenate([s.sawn for s in surfaces]),
-    )

@@ -2,7 +2,8 @@
 
 In the GLB one node turns the local frame (z up) into that of glTF (y up); below it lies one named
 node a piece, moved to the piece's centre of mass so that its path can play as an animation, then
-anchors, ties, paths, landings, targets, wires, zones and the ground.  Lengths are metres.
+anchors, ties, paths, the room each piece sweeps, landings, targets, wires, zones and the ground.
+Lengths are metres.
 """
 
 from __future__ import annotations
@@ -17,7 +18,8 @@ from treescan.report import colours
 from treescan.report.cautions import SHORT
 from treescan.report.facts import StepFacts, step_facts
 from treescan.report.gltf import GltfWriter, Json
-from treescan.report.limb_surface import Surface, piece_surfaces
+from treescan.report.joined_solids import Surface
+from treescan.report.limb_surface import piece_surfaces
 from treescan.report.ribbons import STAYS, piece_of_node
 from treescan.report.site_shapes import (
     Solid,
@@ -29,15 +31,25 @@ from treescan.report.site_shapes import (
     ring,
     target_outline,
 )
+from treescan.report.swept_room import swept_room
 from treescan.report.tables import shown_places
 
+ON_LINE = ("lower", "speed line")
 _HALF = float(np.sqrt(0.5))
 
 
-def tree_glb(result: JobResult, *, sides: int = 14, with_ground: bool = True) -> bytes:
+Surfaces = dict[int, Surface]
+
+
+def job_surfaces(result: JobResult) -> Surfaces:
+    """Surface of every piece by step; 0 is what stays standing, or the whole measured tree."""
+    return piece_surfaces(result.graph, piece_of_node(result))
+
+
+def tree_glb(result: JobResult, surfaces: Surfaces | None = None) -> bytes:
     """Return the annotated tree as binary glTF 2.0.
 
-    ``sides`` is the number of corners round the thickest limbs.
+    ``surfaces`` of :func:`job_surfaces` saves working them out again.
     """
     out = GltfWriter(extras={"caution": SHORT, "scan": result.scan_name, "legend": legend()})
     root = out.node("z up to y up", rotation=[-_HALF, 0.0, 0.0, _HALF])
@@ -46,14 +58,13 @@ def tree_glb(result: JobResult, *, sides: int = 14, with_ground: bool = True) ->
         root,
         extras={"origin_m": [float(v) for v in result.origin_m], "unit": "metre"},
     )
-    _add_pieces(out, result, frame, sides)
+    _add_pieces(out, result, frame, surfaces or job_surfaces(result))
     if result.plan:
         _add_anchors(out, result, frame)
         for step in result.plan.steps:
             _add_way(out, result, step, frame)
     _add_site(out, result, frame)
-    if with_ground:
-        _add(out, frame, "ground", _ground(result), colours.GROUND, 1.0, {})
+    _add(out, frame, "ground", _ground(result), colours.GROUND, 1.0, {})
     return out.glb([root])
 
 
@@ -68,6 +79,8 @@ def legend() -> dict[str, str]:
         "tie-in": colours.TIE_IN,
         "tie": colours.TIE,
         "path": colours.PATH,
+        "swept room of a falling piece": colours.FALLS,
+        "swept room of a piece on the line": colours.ON_LINE,
         "landing": colours.LANDING,
         "target": colours.TARGET,
         "conductor": colours.CONDUCTOR,
@@ -75,10 +88,9 @@ def legend() -> dict[str, str]:
     }
 
 
-def _add_pieces(out: GltfWriter, result: JobResult, frame: int, sides: int) -> None:
+def _add_pieces(out: GltfWriter, result: JobResult, frame: int, surfaces: Surfaces) -> None:
     facts = {f.number: f for f in step_facts(result)}
     steps = {s.number: s for s in result.plan.steps} if result.plan else {}
-    surfaces = piece_surfaces(result.graph, piece_of_node(result), sides)
     group = out.node("pieces", frame)
     for number, surface in surfaces.items():
         if number == STAYS:
@@ -179,6 +191,12 @@ def _add_way(out: GltfWriter, result: JobResult, step: Step, frame: int) -> None
         1.0,
         {"kind": step.path.kind},
     )
+    swept = swept_room(step.piece, step.path)
+    if swept is not None:
+        colour = colours.ON_LINE if step.method in ON_LINE else colours.FALLS
+        closest = {c.target: round(c.distance_m - c.spread_m, 2) for c in step.clearances}
+        extras: Json = {"swept": True, "least_clearance_m": closest}
+        _add(out, group, f"swept room {tag}", swept, colour, 0.22, extras)
     for place, tie in enumerate(np.reshape(step.tie_m, (-1, 3)), start=1):
         solid = ball(tie, max(0.12, 0.6 * step.piece.butt_diameter_m))
         _add(out, group, f"tie {tag}.{place}", solid, colours.TIE, 1.0, {"tie": step.tie})
@@ -240,14 +258,14 @@ def _ground(result: JobResult) -> Solid:
     return ground_sheet(result.ground, result.graph.position_m[0], reach)
 
 
-def tree_ply(result: JobResult) -> bytes:
+def tree_ply(result: JobResult, surfaces: Surfaces | None = None) -> bytes:
     """Return the pieces as binary PLY with vertex properties ``piece`` (step) and ``load``.
 
     ``load`` is the share of the limit at the governing item, -1 where no line load acts.
     """
     shares = {f.number: f.share for f in step_facts(result)}
     vertices, faces, shift = [], [], 0
-    for number, surface in piece_surfaces(result.graph, piece_of_node(result)).items():
+    for number, surface in (surfaces or job_surfaces(result)).items():
         share = shares.get(number)
         colour = colours.STAYS if number == STAYS else colours.step_colour(number)
         vertices.append(_ply_vertices(surface, number, -1.0 if share is None else share, colour))

@@ -34,13 +34,19 @@ POINTS = 120_000
 THREE_PATH = ("elements", "scene", "dist", "index.js")
 
 
-def report_html(result: JobResult, units: UnitSystem = "metric", *, three_d: bool = True) -> str:
+def report_html(
+    result: JobResult,
+    units: UnitSystem = "metric",
+    *,
+    three_d: bool = True,
+    glb: bytes | None = None,
+) -> str:
     """Return the report as one HTML document.
 
     ``units`` is what shows first; the reader can switch.  ``three_d`` False leaves the 3-D view
-    out.
+    out.  ``glb`` of :func:`treescan.report.meshes.tree_glb` saves making it again.
     """
-    three = three_source() if three_d and result.plan else None
+    three = three_source() if three_d else None
     body = [
         _switch(units),
         _head(result),
@@ -63,9 +69,9 @@ def report_html(result: JobResult, units: UnitSystem = "metric", *, three_d: boo
         _sentences("Limits and assumptions in force", "limits", tables.limits_list(result)),
         _sentences("Cautions", "cautions", [wording.bilingual(c) for c in all_cautions(result)]),
         "</main>",
-        _payload(result, three),
+        _payload(result, three, glb),
     ]
-    return _document(result, "\n".join(body), with_script=bool(result.plan))
+    return _document(result, "\n".join(body))
 
 
 def three_source() -> str | None:
@@ -82,17 +88,16 @@ def three_source() -> str | None:
     return text if all(name in text for name in needed) else None
 
 
-def _document(result: JobResult, body: str, *, with_script: bool) -> str:
+def _document(result: JobResult, body: str) -> str:
     css, script = _asset("report.css"), _asset("report.js")
-    title = escape(f"Removal plan: {result.site.job.name}")
+    what = "Removal plan" if result.plan else "Tree in numbers"
+    title = escape(f"{what}: {result.site.job.name}")
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width,initial-scale=1">'
         f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">'
         f'<title>{title}</title><link rel="icon" href="data:,"><style>{css}</style></head>\n<body>'
-        f"\n{body}\n"
-        + (f'<script type="module">{script}</script>' if with_script else "")
-        + "</body></html>\n"
+        f'\n{body}\n<script type="module">{script}</script></body></html>\n'
     )
 
 
@@ -141,9 +146,7 @@ def _head(result: JobResult) -> str:
         ("cautions", "Cautions"),
     ]
     menu = "".join(
-        f'<li><a href="#{k}">{n}</a></li>'
-        for k, n in links
-        if plan or k in {"haul", "cautions", "site"}
+        f'<li><a href="#{k}">{n}</a></li>' for k, n in links if plan or k not in {"cuts", "anchors"}
     )
     return (
         f"<header><h1>{say(result.site.job.name)}</h1>"
@@ -175,55 +178,65 @@ def _stop(result: JobResult) -> str:
 
 
 def _view(result: JobResult, three: str | None) -> str:
-    if result.plan is None:
-        return ""
-    count = len(result.plan.steps)
     note = "The 3-D view needs scripts and WebGL; this viewer has none. Everything else is below."
     if three is None:
         note = "This report was made without the 3-D view. Everything else is below."
     blank = f'<p id="no3d" class="small screen"{" hidden" if three else ""}>{note}</p>'
     if three is None:
         return blank
-    looks = "".join(
-        f'<button data-look="{k}">{n}</button>'
-        for k, n in (
-            ("front", "South side"),
-            ("side", "East side"),
-            ("plan", "Above"),
-            ("climber", "At the cut"),
-            ("ground", "Ground"),
-        )
-    )
+    looks = [("front", "South side"), ("side", "East side"), ("plan", "Above")]
+    looks += [("climber", "At the cut")] if result.plan else []
+    looks += [("ground", "Ground")]
+    buttons = "".join(f'<button data-look="{k}">{n}</button>' for k, n in looks)
     return (
         blank
         + '<section id="view3d" class="screen" hidden><h2>The tree in 3-D</h2><div id="view"></div>'
-        f'<input id="slider" type="range" min="0" max="{count}" value="0" aria-label="Step">'
-        '<div class="bar"><button id="back" class="wide">◀ Back</button><button id="next" '
-        'class="wide">Next ▶</button></div>'
-        '<div id="now" aria-live="polite"></div>'
-        '<div class="bar"><button id="play" class="half">Play the way down</button><button '
-        'id="scan" class="half" '
-        'aria-pressed="false">Scan points</button></div>'
-        f'<div class="bar">{looks}</div>{_legend()}</section>'
+        + (_walk(len(result.plan.steps)) if result.plan else "")
+        + '<div class="bar">'
+        + (_toggle("room", "Swept room", pressed=True) if result.plan else "")
+        + _toggle("scan", "Scan points", pressed=False)
+        + f'</div><div class="bar">{buttons}</div>{_legend(planned=result.plan is not None)}'
+        "</section>"
     )
 
 
-def _legend() -> str:
+def _walk(count: int) -> str:
+    """Slider, back and next, the step's card in short, and its way down."""
+    return (
+        f'<input id="slider" type="range" min="0" max="{count}" value="0" aria-label="Step">'
+        '<div class="bar"><button id="back" class="wide">◀ Back</button><button id="next" '
+        'class="wide">Next ▶</button></div><div id="now" aria-live="polite"></div>'
+        '<div class="bar"><button id="play" class="wide">Play the way down</button></div>'
+    )
+
+
+def _toggle(key: str, name: str, *, pressed: bool) -> str:
+    state = "true" if pressed else "false"
+    return f'<button id="{key}" class="half" aria-pressed="{state}">{name}</button>'
+
+
+def _legend(*, planned: bool) -> str:
     entries = [
-        (colours.load_colour(0.15), "low load"),
-        (colours.load_colour(0.6), "60 % of limit"),
-        (colours.load_colour(1.0), "at the limit"),
-        (colours.OVER_LIMIT, "over the limit: do not"),
-        (colours.NO_LOAD, "no line load"),
-        ("#ff9d00", "this step"),
-        (colours.ANCHOR, "anchor"),
-        (colours.TIE_IN, "tie-in"),
-        (colours.TIE, "tie"),
-        (colours.LANDING, "landing"),
         (colours.TARGET, "target"),
         (colours.CONDUCTOR, "wire"),
         (colours.DROP_ZONE, "drop zone"),
+        (colours.LANDING, "landing"),
     ]
+    if planned:
+        entries = [
+            (colours.load_colour(0.15), "low load"),
+            (colours.load_colour(0.6), "60 % of limit"),
+            (colours.load_colour(1.0), "at the limit"),
+            (colours.OVER_LIMIT, "over the limit: do not"),
+            (colours.NO_LOAD, "no line load"),
+            ("#ff9d00", "this step"),
+            (colours.FALLS, "room swept falling"),
+            (colours.ON_LINE, "room swept on the line"),
+            (colours.ANCHOR, "anchor, line"),
+            (colours.TIE_IN, "tie-in"),
+            (colours.TIE, "tie"),
+            *entries,
+        ]
     return (
         '<ul class="legend">'
         + "".join(f'<li><i style="background:{c}"></i>{n}</li>' for c, n in entries)
@@ -392,10 +405,8 @@ def _sentences(title: str, key: str, texts: list[Words]) -> str:
     return f'<section id="{key}"><h2>{say(title)}</h2><ul>{items}</ul></section>'
 
 
-def _payload(result: JobResult, three: str | None) -> str:
+def _payload(result: JobResult, three: str | None, glb: bytes | None) -> str:
     """Data for the script: job numbers, and when there is a 3-D view the mesh and the points."""
-    if result.plan is None:
-        return ""
     base = result.graph.position_m[0]
     data: dict[str, object] = {
         "plan_id": plan_identity(result),
@@ -409,7 +420,7 @@ def _payload(result: JobResult, three: str | None) -> str:
         data |= {"corner_m": corner, "extent_m": extent}
         blocks = [
             ("three", three.encode()),
-            ("glb", tree_glb(result, sides=9)),
+            ("glb", glb or tree_glb(result)),
             ("points", points),
         ]
         blocks += [("colours", rgb)] if rgb is not None else []

@@ -9,10 +9,10 @@ from typing import Any
 
 from treescan.errors import OutputError
 from treescan.planning.types import JobResult
-from treescan.report.cut_card import cut_card_pdf
+from treescan.report.cut_card import Paper, cut_card_pdf
 from treescan.report.cut_list import cut_list_csv, haul_csv, measurements_csv, measurements_text
 from treescan.report.geojson import site_geojson
-from treescan.report.meshes import tree_glb, tree_ply
+from treescan.report.meshes import job_surfaces, tree_glb, tree_ply
 from treescan.report.pictures import write_pictures
 from treescan.report.plan_json import plan_document
 from treescan.report.report_html import report_html
@@ -21,9 +21,16 @@ from treescan.units import UnitSystem
 
 
 def write_plan_outputs(
-    result: JobResult, folder: Path, *, units: UnitSystem = "metric"
+    result: JobResult,
+    folder: Path,
+    *,
+    units: UnitSystem = "metric",
+    paper: Paper | None = None,
+    rows: bool = False,
 ) -> list[Path]:
     """Write all outputs of a plan into an existing folder; returns the paths.
+
+    ``paper`` and ``rows`` are those of :func:`treescan.report.cut_card.cut_card_pdf`.
 
     Raises
     ------
@@ -33,6 +40,8 @@ def write_plan_outputs(
     if result.plan is None:
         raise OutputError("plan outputs: this run made no plan. Write the measurements instead.")
     folder = _ready(folder)
+    surfaces = job_surfaces(result)
+    glb = tree_glb(result, surfaces)
     written = [
         _text(folder / "tree.json", lambda: _json(tree_document(result))),
         _text(folder / "plan.json", lambda: _json(plan_document(result))),
@@ -40,26 +49,28 @@ def write_plan_outputs(
         _text(folder / "haul.csv", lambda: haul_csv(result, units)),
         _text(folder / "measurements.csv", lambda: measurements_csv(result, units)),
         _text(folder / "measurements.txt", lambda: measurements_text(result, units)),
-        _bytes(folder / "cut_list.pdf", lambda: cut_card_pdf(result, units)),
-        _bytes(folder / "tree.glb", lambda: tree_glb(result)),
-        _bytes(folder / "tree.ply", lambda: tree_ply(result)),
-        _text(folder / "report.html", lambda: report_html(result, units)),
+        _bytes(folder / "cut_list.pdf", lambda: cut_card_pdf(result, units, paper, rows=rows)),
+        _bytes(folder / "tree.glb", lambda: glb),
+        _bytes(folder / "tree.ply", lambda: tree_ply(result, surfaces)),
+        _text(folder / "report.html", lambda: report_html(result, units, glb=glb)),
     ]
     return written + _extras(result, folder, units)
 
 
 def write_measure_outputs(
-    result: JobResult, folder: Path, units: UnitSystem = "metric"
+    result: JobResult, folder: Path, *, units: UnitSystem = "metric"
 ) -> list[Path]:
     """Write tree.json, the measurements, meshes, pictures, a report and, if possible, haul.csv."""
     folder = _ready(folder)
+    surfaces = job_surfaces(result)
+    glb = tree_glb(result, surfaces)
     written = [
         _text(folder / "tree.json", lambda: _json(tree_document(result))),
         _text(folder / "measurements.csv", lambda: measurements_csv(result, units)),
         _text(folder / "measurements.txt", lambda: measurements_text(result, units)),
-        _bytes(folder / "tree.glb", lambda: tree_glb(result)),
-        _bytes(folder / "tree.ply", lambda: tree_ply(result)),
-        _text(folder / "report.html", lambda: report_html(result, units)),
+        _bytes(folder / "tree.glb", lambda: glb),
+        _bytes(folder / "tree.ply", lambda: tree_ply(result, surfaces)),
+        _text(folder / "report.html", lambda: report_html(result, units, glb=glb)),
     ]
     if result.haul.rows:
         written.append(_text(folder / "haul.csv", lambda: haul_csv(result, units)))

@@ -53,8 +53,9 @@ async function view3d() {
 
   const gltf = await new GLTFLoader().parseAsync(raw('glb'), ''), tree = gltf.scene;
   scene.add(tree);
-  const pieces = new Map(), ways = new Map();
+  const pieces = new Map(), ways = new Map(), rooms = [];
   tree.traverse((node) => {
+    if (node.userData.swept) { rooms.push(node); node.traverse((m) => { if (m.isMesh) m.material.depthWrite = false; }); }
     const step = node.userData.step;
     if (step > 0 && node.userData.piece) pieces.set(step, node);
     else if (step > 0) ways.set(step, node);
@@ -191,17 +192,20 @@ async function view3d() {
     for (const card of cards) card.classList.toggle('here', Number(card.dataset.step) === next);
     now(next);
   }
-  $('slider').addEventListener('input', (e) => go(Number(e.target.value)));
-  $('back').addEventListener('click', () => go(current - 1));
-  $('next').addEventListener('click', () => go(current + 1));
-  $('play').addEventListener('click', play);
+  if (last) {
+    $('slider').addEventListener('input', (e) => go(Number(e.target.value)));
+    $('back').addEventListener('click', () => go(current - 1));
+    $('next').addEventListener('click', () => go(current + 1));
+    $('play').addEventListener('click', play);
+    $('room').addEventListener('click', () => { const on = $('room').getAttribute('aria-pressed') !== 'true'; $('room').setAttribute('aria-pressed', on); for (const room of rooms) room.visible = on; draw(); });
+  }
   $('scan').addEventListener('click', () => { points.visible = !points.visible; $('scan').setAttribute('aria-pressed', points.visible); draw(); });
   for (const button of document.querySelectorAll('[data-look]')) button.addEventListener('click', () => presets[button.dataset.look]());
   for (const link of document.querySelectorAll('.card [data-go]')) link.addEventListener('click', () => { go(Number(link.dataset.go)); box.scrollIntoView(); });
   controls.addEventListener('change', draw);
   addEventListener('resize', draw);
   presets.front();
-  go(0);
+  if (last) go(0);
   box.dataset.ready = '1';
 }
 
