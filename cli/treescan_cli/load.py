@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Callable
 from typing import cast
 
 from treescan.errors import EXIT_DONE, InvalidInputError
@@ -14,6 +15,11 @@ from treescan_cli.options import add_shared
 NAME = "load"
 HELP = "load of one lift: tension, anchor load and reach from mass, drop and line"
 
+EXAMPLE = (
+    "example: a 120 to 190 kg log caught on a block below the cut, 1 m of line let run: "
+    "treescan load --mass-kg 120,150,190 --drop-m 2.1 --line '16 mm double-braid polyester' "
+    "--line-length-m 20 --lead-m 0.7 --anchor-ratio 1.15 --run-m 1"
+)
 CAUTION = (
     "An estimate from the numbers given; it does not replace the judgement of a qualified "
     "person on site, nor local rules. Use the high value for gear and anchor."
@@ -34,33 +40,67 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--mass-kg", required=True, help="mass of the piece, or LOW,LIKELY,HIGH [kg]"
     )
     parser.add_argument(
-        "--drop-m", type=float, help="fall of the centre of mass before the line is taut [m]"
+        "--drop-m",
+        type=_metres,
+        help="fall of the centre of mass before the line is taut [m]; a log caught on a block "
+        "below its cut falls its length plus twice the distance from cut to block",
     )
     parser.add_argument(
-        "--swing-deg", type=float, help="release angle from the plumb line on a taut line [deg]"
+        "--swing-deg", type=_degrees, help="release angle from the plumb line on a taut line [deg]"
     )
     parser.add_argument(
-        "--line-length-m", type=float, required=True, help="line in service, lead included [m]"
+        "--line-length-m",
+        type=_metres,
+        required=True,
+        help="line in service from the piece over the anchor to the friction device [m]",
     )
-    parser.add_argument("--lead-m", type=float, help="its part between piece and anchor [m]")
+    parser.add_argument("--lead-m", type=_metres, help="its part between piece and anchor [m]")
     parser.add_argument(
         "--line", required=True, help=f"line modulus EA [kN], or a catalogue name: {lines}"
     )
-    parser.add_argument("--mbs-kn", type=float, help="minimum breaking strength of the line [kN]")
     parser.add_argument(
-        "--anchor-ratio", type=float, default=1.0, help="T1/T2 at the anchor (default 1)"
+        "--mbs-kn", type=_kilonewtons, help="minimum breaking strength (MBS) of the line [kN]"
+    )
+    parser.add_argument(
+        "--anchor-ratio",
+        type=_ratio,
+        default=1.0,
+        help="tension of the lead over that of the fall at the anchor: 1 without friction "
+        "(default), about 1.15 over a block, 2 to 5 round bark",
     )
     parser.add_argument(
         "--included-angle-deg",
-        type=float,
+        type=_degrees,
         default=0.0,
         help="angle between lead and fall, 0 is parallel [deg]",
     )
     brake = parser.add_argument_group("friction device (locked unless one is given)")
-    brake.add_argument("--run-m", type=float, help="line let run while braking [m]")
-    brake.add_argument("--slip-kn", type=float, help="tension at which the brake slips [kN]")
+    brake.add_argument("--run-m", type=_metres, help="line let run while braking [m]")
+    brake.add_argument(
+        "--slip-kn", type=_kilonewtons, help="tension of the lead at which the brake slips [kN]"
+    )
     brake.add_argument("--locked", action="store_true", help="the line cannot run")
+    parser.epilog = EXAMPLE
     add_shared(parser)
+
+
+def _in(unit: str) -> Callable[[str], float]:
+    """Read a number, or say which unit is wanted."""
+
+    def read(text: str) -> float:
+        try:
+            return float(text)
+        except ValueError:
+            raise argparse.ArgumentTypeError(
+                f"{text!r} is not a number; give {unit} without a unit sign"
+            ) from None
+
+    return read
+
+
+_metres, _degrees, _kilonewtons, _ratio = map(
+    _in, ("metres", "degrees", "kilonewtons", "a ratio of 1 or more")
+)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -121,15 +161,31 @@ def _print_table(result: dict[str, object], units: UnitSystem) -> None:
         band = cast("dict[str, float]", result[key])
         table.add_row(label, *(force_text(band[name], units) for name in ("low", "likely", "high")))
     console.print(table)
-    share = cast("float | None", result["share_of_mbs"])
-    lines = [
-        f"resultant {cast('float', result['anchor_direction_deg']):.0f} deg from the lead",
-        f"line run {length_text(cast('float', result['run_m']), units, 2)}",
-        "tie at its lowest "
-        + length_text(cast("float", result["lowest_point_below_anchor_m"]), units, 2)
-        + " below the anchor (add the piece below its tie)",
-        f"energy to take up {cast('float', result['energy_J']) / 1000:.1f} kJ",
-        "share of MBS " + ("not known" if share is None else f"{share:.0%} (high, new line)"),
-    ]
-    for line in [*lines, *cast("list[str]", result["notes"])]:
+    for line in _sentences(result, units):
         console.print(f"- {line}", soft_wrap=True, markup=False)
+
+
+def _sentences(result: dict[str, object], units: UnitSystem) -> list[str]:
+    """What stands under the table, in the units asked for; names and sources stay as they are."""
+    from treescan.report.wording import bilingual
+    from treescan.rigging.gear import catalogue
+
+    turned = cast("float", result["anchor_direction_deg"])
+    share = cast("float | None", result["share_of_mbs"])
+    lowest = length_text(cast("float", result["lowest_point_below_anchor_m"]), units, 2)
+    named = tuple(item.name for item in catalogue())
+    return [
+        f"the anchor load points {turned:.0f} deg from the lead, toward the fall"
+        if turned
+        else "lead and fall pull the anchor the same way",
+        f"line let run {length_text(cast('float', result['run_m']), units, 2)}",
+        f"tie at its lowest {lowest} below the anchor (add the piece below its tie)",
+        bilingual(f"energy to take up {cast('float', result['energy_J']) / 1000:.1f} kJ").text(
+            units
+        ),
+        "share of MBS " + ("not known" if share is None else f"{share:.0%} (high, new line)"),
+        *(
+            note if note.startswith(named) else bilingual(note).text(units)
+            for note in cast("list[str]", result["notes"])
+        ),
+    ]

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from treescan.errors import InvalidInputError, SiteFileError
+from treescan.errors import InvalidInputError
 from treescan.rigging.quick import quick_load
 from treescan_cli.main import main
 
@@ -137,6 +137,35 @@ def test_a_catalogue_line_brings_modulus_and_strength(capsys):
     assert any("[from memory]" in note for note in got["notes"])
 
 
+def test_the_name_of_a_line_may_be_written_loosely(capsys):
+    strict = answer(capsys, *A3[:4], "--line", "16 mm double-braid polyester", *A3[6:])
+    loose = answer(capsys, *A3[:4], "--line", "16mm Double Braid polyester", *A3[6:])
+    assert loose == strict
+
+
+@pytest.mark.published
+def test_g5_turns_on_the_device(capsys):
+    # ln(9127.3 / 200) / (2 pi mu): 2.43 turns at 0.25, 4.05 at 0.15; shown in half turns, up
+    notes = " ".join(answer(capsys, *A3)["notes"])
+    assert "2.5 turns at friction 0.25 to 4.5 at 0.15" in notes
+
+
+def test_what_a_new_knotted_line_takes_is_said(capsys):
+    notes = " ".join(answer(capsys, *A3, "--mbs-kn", "70")["notes"])
+    assert "at a working share of 0.2 a new knotted line takes a peak of 7.0 kN" in notes
+    assert "above 0.2 of the knotted strength" in notes
+    broken = " ".join(answer(capsys, *A3, "--mbs-kn", "18")["notes"])
+    assert "do not do this lift" in broken
+
+
+def test_us_units_leave_no_metric_number(capsys):
+    status, out, _ = run(capsys, *A3, "--units", "us", "--mbs-kn", "70", "--run-m", "0.5")
+    assert status == 0
+    for unit in (" kN", " kJ", " m ", " N)"):
+        assert unit not in out, out
+    assert "ft·lbf" in out
+
+
 def test_a_mass_band_moves_low_and_high(capsys):
     one = answer(capsys, *A3)
     band = answer(capsys, "--mass-kg", "80,100,130", *A3[2:])
@@ -190,7 +219,11 @@ def test_the_table_shows_a_range_and_a_caution(capsys):
         (["--run-m", "-1"], "run is -1"),
         (["--run-m", "1", "--slip-kn", "3"], "both run and slip"),
         (["--run-m", "1", "--locked"], "locked contradicts"),
-        (["--slip-kn", "0.5"], "never stops"),
+        (["--slip-kn", "0.5"], "slip tension 0.5 kN does not exceed the weight, 0.98 kN"),
+        (["--drop-m", "2ft"], "'2ft' is not a number; give metres"),
+        (["--mbs-kn", "10000 lbf"], "give kilonewtons"),
+        (["--mass-kg", "150kg"], "'150kg' is not a number"),
+        (["--mass-kg", "100,150"], "give one number, or low, likely and high"),
     ],
 )
 def test_bad_input_exits_2_with_one_line(capsys, options, message):
@@ -228,7 +261,7 @@ def test_a_swing_takes_no_run():
 def test_the_library_refuses_what_is_not_a_number():
     with pytest.raises(InvalidInputError, match="drop = '2' is not a number"):
         quick_load(mass_kg=10.0, line=100.0, line_length_m=10.0, drop_m="2")
-    with pytest.raises(SiteFileError, match="not in the catalogue"):
+    with pytest.raises(InvalidInputError, match="give the modulus EA in kN"):
         quick_load(mass_kg=10.0, line="string", line_length_m=10.0, drop_m=1.0)
 
 

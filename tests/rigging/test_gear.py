@@ -40,7 +40,8 @@ def test_the_default_site_resolves():
 
 def test_near_matches_are_named():
     with pytest.raises(SiteFileError, match="13 mm double-braid polyester"):
-        find_gear("13mm double braid polyester", "line")
+        find_gear("13 mm dubble-braid poly", "line")
+    assert find_gear("13mm double braid Polyester", "line").name == "13 mm double-braid polyester"
     with pytest.raises(SiteFileError, match="unknown knot 'granny'"):
         resolve_gear(Gear(knot="granny"))
 

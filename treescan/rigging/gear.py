@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import csv
 import difflib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
@@ -39,7 +39,7 @@ def catalogue() -> tuple[GearItem, ...]:
 
 
 def find_gear(name: str, kind: str, own: tuple[GearItem, ...] = ()) -> GearItem:
-    """Entry by name (any case), own entries first.
+    """Entry by name (case, spaces and signs do not matter), own entries first.
 
     Parameters
     ----------
@@ -55,14 +55,24 @@ def find_gear(name: str, kind: str, own: tuple[GearItem, ...] = ()) -> GearItem:
     """
     rows = [item for item in (*own, *catalogue()) if item.kind == kind]
     for item in rows:
-        if item.name.casefold() == name.strip().casefold():
+        if _letters(item.name) == _letters(name):
             return item
-    names = [item.name for item in rows]
-    near = difflib.get_close_matches(name.strip(), names, 3, 0.4) or names[:3]
     raise SiteFileError(
         f"[gear] {kind} {name!r} is not in the catalogue; near matches: "
-        f"{'; '.join(near)}. Use one of them, or add your own entry under [[gear.own]]."
+        f"{'; '.join(near_names(name, rows))}. Use one of them, or add your own entry under "
+        "[[gear.own]]."
     )
+
+
+def near_names(name: str, items: Sequence[GearItem], most: int = 3) -> list[str]:
+    """Names nearest to a name that is not among the items."""
+    names = {_letters(item.name): item.name for item in items}
+    near = difflib.get_close_matches(_letters(name), list(names), most, 0.4)
+    return [names[key] for key in near or list(names)[:most]]
+
+
+def _letters(name: str) -> str:
+    return "".join(filter(str.isalnum, name.casefold()))
 
 
 def own_entries(gear: Gear) -> tuple[GearItem, ...]:

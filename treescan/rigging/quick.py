@@ -7,13 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from treescan.errors import InvalidInputError
+from treescan.errors import InvalidInputError, SiteFileError
 from treescan.mechanics.drop import two_leg_stiffness_n_m
+from treescan.mechanics.friction import wraps_to_hold
 from treescan.mechanics.inputs import within
 from treescan.mechanics.letrun import slipping_drop
 from treescan.mechanics.redirect import resultant_angle_rad, resultant_n
 from treescan.mechanics.swing import swing_peak_factor
-from treescan.rigging.gear import find_gear
+from treescan.rigging.gear import catalogue, find_gear, near_names
 from treescan.rigging.peaks import Peaks, lead_peaks
 from treescan.rigging.types import GearItem
 from treescan.units import G_M_S2, Band
@@ -22,6 +23,13 @@ MODULUS_KN = (3.0, 800.0)
 """Line modulus accepted as a bare number: textile lowering lines. [kN]"""
 MBS_KN = (1.0, 300.0)
 KNOT_EFFICIENCY = 0.5
+"""Share of the strength left at a knot; the conservative default of the site file too."""
+WORKING_SHARE = 0.2
+"""Share of the knotted strength that a peak may reach; the default of the site file too."""
+HAND_N = 200.0
+"""Pull of a brake hand on the tail of the line, as the site file's default. [N]"""
+BOLLARD_MU = (0.15, 0.25)
+"""Friction of line on smooth and on galvanised metal (Delaney 2022, p. 88: 0.14 to 0.25)."""
 
 
 @dataclass(frozen=True)
@@ -136,7 +144,12 @@ def _answer(lift: Lift) -> dict[str, object]:
         "lowest_point_below_anchor_m": round(lift.lead_m + stretch + run, 4),
         "energy_J": round(weight * (height + stretch + run), 3),
         "share_of_mbs": None if share is None else round(share, 6),
-        "notes": [*lift.notes, *notes, *_share_notes(share, lift)],
+        "notes": [
+            *lift.notes,
+            *notes,
+            *_share_notes(share, lift),
+            _wraps_note(high / lift.anchor_ratio),
+        ],
     }
 
 
@@ -183,15 +196,32 @@ def _share_notes(share: float | None, lift: Lift) -> list[str]:
     if share is None:
         return ["no breaking strength given: share of MBS not computed (give --mbs-kn)"]
     knotted = share / KNOT_EFFICIENCY
+    allowed = lift.line.mbs_n * KNOT_EFFICIENCY * WORKING_SHARE / 1000
     rows = [
-        f"share of MBS is of the new, unknotted line; with a knot at {KNOT_EFFICIENCY:g} it is "
-        f"{knotted:.2f}"
+        f"share of MBS is of the new, unknotted line; with a knot that keeps {KNOT_EFFICIENCY:g} "
+        f"it is {knotted:.2f}; at a working share of {WORKING_SHARE:g} a new knotted line takes a "
+        f"peak of {allowed:.1f} kN"
     ]
-    if knotted > 0.2:
-        rows.append("above 0.2 of the knotted strength: smaller piece, more run or stronger line")
     if knotted >= 1.0:
         rows.append("at the bound the knotted line would break: do not do this lift")
+    elif knotted > WORKING_SHARE:
+        rows.append(
+            f"above {WORKING_SHARE:g} of the knotted strength: smaller piece, more run, longer or "
+            "stronger line"
+        )
     return rows
+
+
+def _wraps_note(fall_n: float) -> str:
+    """Turns on a bollard that hold the high fall tension by hand, from the capstan formula."""
+    low, high = (float(wraps_to_hold(fall_n, HAND_N, mu)) for mu in reversed(BOLLARD_MU))
+    if high <= 0.0:
+        return f"one hand ({HAND_N:g} N) holds the fall without a turn on the device"
+    return (
+        f"to hold the high fall tension by hand ({HAND_N:g} N) a bollard needs "
+        f"{math.ceil(2 * low) / 2:g} turns at friction {BOLLARD_MU[1]:g} to "
+        f"{math.ceil(2 * high) / 2:g} at {BOLLARD_MU[0]:g}"
+    )
 
 
 def _checked(given: dict[str, object]) -> Lift:
@@ -217,6 +247,11 @@ def _checked(given: dict[str, object]) -> Lift:
         notes.append("neither run nor slip given: the line counts as locked")
     run_m = 0.0 if run is None else _number("run", run, 0.0, 50.0, "m")
     slip_n = None if slip is None else 1e3 * _number("slip tension", slip, 0.0, 300.0, "kN")
+    if slip_n is not None and slip_n <= masses[2] * G_M_S2:
+        raise InvalidInputError(
+            f"slip tension {slip_n / 1000:g} kN does not exceed the weight, "
+            f"{masses[2] * G_M_S2 / 1000:.2f} kN: the piece never stops. Set the brake higher."
+        )
     return Lift(
         mass_kg=masses,
         drop_m=None if drop is None else _number("drop", drop, 0.0, 50.0, "m"),
@@ -255,7 +290,7 @@ def _masses(value: object) -> tuple[float, float, float]:
 def _line(line: object, mbs_kn: object) -> tuple[GearItem, list[str]]:
     mbs = None if mbs_kn is None else 1e3 * _number("MBS", mbs_kn, *MBS_KN, "kN")
     if isinstance(line, str):
-        item = find_gear(line, "line")
+        item = _catalogue_line(line)
         notes = [f"{item.name}: {item.source}"]
         return (item if mbs is None else GearItem(
             item.name, "line", mbs, item.source, item.modulus_n, 1.0, 1.0, item.kg_per_m,
@@ -263,6 +298,17 @@ def _line(line: object, mbs_kn: object) -> tuple[GearItem, list[str]]:
         )), notes  # fmt: skip
     modulus = 1e3 * _number("line modulus EA", line, *MODULUS_KN, "kN")
     return GearItem("line", "line", mbs or 0.0, "as given", modulus), []
+
+
+def _catalogue_line(name: str) -> GearItem:
+    try:
+        return find_gear(name, "line")
+    except SiteFileError:
+        near = near_names(name, [item for item in catalogue() if item.kind == "line"])
+        raise InvalidInputError(
+            f"line {name!r} is not in the catalogue; near matches: {'; '.join(near)}. Use one of "
+            "them, or give the modulus EA in kN and --mbs-kn."
+        ) from None
 
 
 def _lead(lead: object, length: float, ratio: float) -> tuple[float, list[str]]:
