@@ -126,7 +126,7 @@ def _marked(session: Session, panel: MapPanel) -> None:
     heading("Marked")
     if not rows:
         words("Nothing yet.")
-    for part, item in rows:
+    for row, (part, item) in enumerate(rows):
         told = ", ".join(_fact(key, value) for key, value in facts(part, item))
         with ui.column().classes("ts-row"):
             words(f"{PART_WORDS[part]}: {item.name}")
@@ -135,7 +135,7 @@ def _marked(session: Session, panel: MapPanel) -> None:
             with ui.row().classes("w-full no-wrap"):
                 if panel.ready:
                     change = _changer(session, panel, part, item.name)
-                    small("Change", change, said=f"Change {item.name}")
+                    small("Change", change, said=f"Change {item.name}").mark(f"edit-{part}-{row}")
                 small(
                     "Strike out", _striker(session, part, item.name), said=f"Strike out {item.name}"
                 )
