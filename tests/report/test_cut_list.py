@@ -51,7 +51,7 @@ def test_us_units_are_in_the_column_names(job):
 def test_a_cell_that_looks_like_a_formula_is_disarmed(job):
     steps = (replace(job.plan.steps[0], warnings=("=HYPERLINK(1)",)), *job.plan.steps[1:])
     text = cut_list_csv(replace(job, plan=replace(job.plan, steps=steps)))
-    assert rows_of(text)[0]["warnings"] == "'=HYPERLINK(1)"
+    assert rows_of(text)[0]["warnings"].startswith("'=HYPERLINK(1)")
 
 
 def test_haul_lists_material_and_loads(job):

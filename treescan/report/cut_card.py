@@ -51,12 +51,13 @@ from treescan.report.tables import (
     left_out,
     limits_list,
     quote_words,
-    sentences,
+    reading_list,
     shown_places,
     summary_rows,
     target_words,
     tie_in_words,
     truck_words,
+    unseen_list,
 )
 from treescan.units import UnitSystem
 
@@ -424,14 +425,15 @@ def _last_pages(result: JobResult, units: UnitSystem, width: float) -> list[Flow
         story += [_say(foot, 8.5)] if foot else []
         story.append(Spacer(1, 10))
     for title, texts in (
-        ("What the scan did not see", result.unseen),
-        ("Limits and assumptions in force", [w.text(units) for w in limits_list(result)]),
-        ("Cautions", all_cautions(result)),
+        ("What the scan did not see", unseen_list(result)),
+        ("Limits and assumptions in force", limits_list(result)),
+        ("How the scan was read", reading_list(result)),
+        ("Cautions", [wording.bilingual(c) for c in all_cautions(result)]),
     ):
         if texts:
             story += [CondPageBreak(80), _say(title, 13, bold=True)]
             story += [
-                *(_bullet(wording.bilingual(sentences(t)).text(units), 9) for t in texts),
+                *(_bullet(t.text(units), 9) for t in texts),
                 Spacer(1, 8),
             ]
     return story

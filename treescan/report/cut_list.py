@@ -42,12 +42,16 @@ def _step_row(result: JobResult, step: Step, facts: StepFacts, units: UnitSystem
     piece, load = step.piece, step.load
     x, y, z = scan_point(result, piece.cut_m)
     clearance = closest_clearance(step)
+    butt = piece.butt_diameter_m
+    spread = min(2 * 1.645 * float(result.graph.radius_sd_m[piece.butt_node]), butt)
     return {
         "step": step.number,
         "piece": facts.name,
         "method": facts.method,
         "cut": facts.cut.text(units),
         **_length("butt_diameter", piece.butt_diameter_m, units, small=True),
+        **_length("butt_diameter_low", butt - spread, units, small=True),
+        **_length("butt_diameter_high", butt + spread, units, small=True),
         **_length("length", piece.length_m, units),
         **_band("weight", piece.mass_kg, *_mass(units)),
         "tie": facts.tie.text(units),
@@ -56,7 +60,7 @@ def _step_row(result: JobResult, step: Step, facts: StepFacts, units: UnitSystem
         **_band("line_tension", load.lead_tension_n if load else None, *_force(units)),
         **_band("anchor_load", load.anchor_load_n if load else None, *_force(units)),
         "governs": facts.governs,
-        "share_of_limit": round(load.share, 3) if load else "",
+        "share_of_limit_high": round(load.share, 3) if load else "",
         "hinge": facts.hinge.text(units),
         "goes_to": facts.landing.text(units),
         "closest_target": clearance.target if clearance else "",

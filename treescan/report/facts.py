@@ -10,6 +10,7 @@ import numpy as np
 from treescan.motion.types import Clearance
 from treescan.planning.types import JobResult, Plan, Step
 from treescan.report import wording
+from treescan.report.advice import with_advice
 from treescan.report.frames import azimuth_deg, uphill_ground_m
 from treescan.report.wording import Words, fill, plain
 
@@ -86,6 +87,10 @@ def closest_clearance(step: Step) -> Clearance | None:
 
 def _facts(result: JobResult, plan: Plan, step: Step, name: str, ground: float) -> StepFacts:
     p, load = step.piece, step.load
+    butt = wording.diameter_near(
+        p.butt_diameter_m, 2 * float(result.graph.radius_sd_m[p.butt_node])
+    )
+    long = fill("about {}", wording.length(p.length_m))
     failed = plain(load.failed) if load and load.failed else NOTHING
     warnings = [*step.warnings, *(load.warnings if load else ())]
     return StepFacts(
@@ -93,13 +98,9 @@ def _facts(result: JobResult, plan: Plan, step: Step, name: str, ground: float) 
         name=name,
         method=METHODS.get(step.method, step.method),
         cut=_where(result, p.cut_m, ground),
-        saw=wording.diameter(p.butt_diameter_m),
-        size=fill(
-            "{} long, {} at the butt",
-            wording.length(p.length_m),
-            wording.diameter(p.butt_diameter_m),
-        ),
-        girth=fill("{}, {}", wording.length(p.length_m), wording.diameter(p.butt_diameter_m)),
+        saw=butt,
+        size=fill("{} long, {} at the butt", long, butt),
+        girth=fill("{}, {}", long, butt),
         tie=_tie(step),
         anchor=_anchor(plan, step, ground),
         line=wording.force_range(load.lead_tension_n) if load else NOTHING,
@@ -115,7 +116,7 @@ def _facts(result: JobResult, plan: Plan, step: Step, name: str, ground: float) 
         people=step.people,
         minutes=wording.minutes_range(step.minutes),
         chance=_chance(step.chance_of_breach),
-        warnings=tuple(wording.bilingual(w) for w in dict.fromkeys(warnings)),
+        warnings=tuple(wording.bilingual(with_advice(w)) for w in dict.fromkeys(warnings)),
         broken=tuple(wording.bilingual(w) for w in step.broken_limits)
         + ((failed,) if failed else ()),
         reasons=tuple(wording.bilingual(w) for w in step.reasons),
@@ -186,8 +187,17 @@ def _landing(result: JobResult, step: Step) -> Words:
     base, end = result.graph.position_m[0], step.path.landing_m
     dx, dy = float(end[0] - base[0]), float(end[1] - base[1])
     side = wording.compass(azimuth_deg(dx, dy))
-    where = step.landing or "the ground"
-    return fill("{}, {} {} of the stem", where, wording.length(float(np.hypot(dx, dy))), side)
+    where = fill(
+        "{}, about {} {} of the stem",
+        step.landing or "the ground",
+        wording.length(float(np.hypot(dx, dy))),
+        side,
+    )
+    if step.path.landing_radius_m <= 0:
+        return where
+    return fill(
+        "{}; keep {} round it clear", where, wording.length_most(step.path.landing_radius_m)
+    )
 
 
 def _closest(step: Step) -> Words:
@@ -197,7 +207,7 @@ def _closest(step: Step) -> Words:
     gap = c.distance_m - c.spread_m
     if gap < 0:
         return fill("{}: would be hit; keep {} away", c.target, wording.length(c.margin_m))
-    words = fill("{}: {} away", c.target, wording.length_least(gap))
+    words = fill("{}: at least {} away", c.target, wording.length_least(gap))
     return fill("{}, keep {}", words, wording.length(c.margin_m))
 
 

@@ -126,6 +126,7 @@ def _extras(step: Step, fact: StepFacts) -> Json:
         "method": step.method,
         "tie": step.tie,
         "anchor": step.anchor_id,
+        "redirects": list(step.redirects),
         "mass_kg": step.piece.mass_kg.as_dict(1),
         "length_m": round(step.piece.length_m, 2),
         "butt_diameter_m": round(step.piece.butt_diameter_m, 3),
@@ -196,7 +197,7 @@ def _add_way(out: GltfWriter, result: JobResult, step: Step, frame: int) -> None
         colour = colours.ON_LINE if step.method in ON_LINE else colours.FALLS
         closest = {c.target: round(c.distance_m - c.spread_m, 2) for c in step.clearances}
         extras: Json = {"swept": True, "least_clearance_m": closest}
-        _add(out, group, f"swept room {tag}", swept, colour, 0.22, extras)
+        _add(out, group, f"swept room {tag}", swept, colour, 0.16, extras)
     for place, tie in enumerate(np.reshape(step.tie_m, (-1, 3)), start=1):
         solid = ball(tie, max(0.12, 0.6 * step.piece.butt_diameter_m))
         _add(out, group, f"tie {tag}.{place}", solid, colours.TIE, 1.0, {"tie": step.tie})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -25,18 +26,20 @@ def summary_rows(result: JobResult) -> list[tuple[str, Words]]:
     dbh = wording.diameter_range(max(m.dbh_m - spread, 0.0), m.dbh_m + spread)
     everything = result.mass.band(np.arange(len(result.graph)))
     rows = [
-        ("Height", wording.length(m.height_m)),
+        ("Height, as scanned", wording.length(m.height_m)),
         ("Diameter, breast height", dbh),
         (
             "Crown spread",
             fill(
-                "{} by {}", wording.length(m.crown_spread_m), wording.length(m.crown_spread_cross_m)
+                "about {} by {}",
+                wording.length(m.crown_spread_m),
+                wording.length(m.crown_spread_cross_m),
             ),
         ),
         ("Lean", plain(_lean(m.lean_deg, m.lean_azimuth_deg))),
         ("Green weight", wording.mass_range(everything)),
         ("Wood with bark", wording.volume_range(m.volume_m3)),
-        ("Not seen by the scan", plain(wording.percent(m.unseen_share))),
+        ("Not seen by the scan", plain(f"about {wording.percent(m.unseen_share)}")),
     ]
     if plan is not None:
         heaviest = max((s.piece.mass_kg.high for s in plan.steps), default=0.0)
@@ -45,7 +48,10 @@ def summary_rows(result: JobResult) -> list[tuple[str, Words]]:
             ("Cuts", plain(str(len(plan.steps)))),
             ("Time", plain(wording.hours_range(plan.hours))),
             ("Heaviest piece, plan on", wording.mass_most(heaviest)),
-            ("Highest anchor load", wording.force_most(peak) if peak else plain("none")),
+            (
+                "Highest anchor load",
+                _up_to(peak),
+            ),
         ]
     return rows
 
@@ -74,13 +80,13 @@ def governs_text(fact: StepFacts) -> str:
     """What governs and how near its limit it is; empty without a line."""
     if fact.share is None:
         return ""
-    return f"{fact.governs}: {wording.percent(fact.share)} of its limit"
+    return f"{fact.governs}: up to {wording.percent(fact.share)} of its limit"
 
 
 def _lean(lean_deg: float, azimuth_deg: float) -> str:
     if lean_deg < 1.0:
         return "under 1°"
-    return f"{lean_deg:.0f}° to the {wording.compass(azimuth_deg)}"
+    return f"about {lean_deg:.0f}° to the {wording.compass(azimuth_deg)}"
 
 
 def shown_places(ranked: Sequence[RankedAnchor], best: int = 6) -> tuple[RankedAnchor, ...]:
@@ -106,14 +112,14 @@ def sentences(*texts: str) -> str:
 
 def anchor_words(result: JobResult) -> list[WordRow]:
     """Anchors the plan uses and the best of the others, with their head row."""
-    head = ["Anchor", "Height", "May carry", "Set by", "Peak asked", "Why here, or why not"]
+    head = ["Anchor", "Height", "May carry at most", "Set by", "Peak asked", "Why here, or why not"]
     rows = [[plain(h) for h in head]]
     for ranked in shown_places(result.plan.anchors) if result.plan else ():
         a = ranked.anchor
         asked = plain("not used")
         if ranked.peak_n > 0:
             asked = fill(
-                "{} ({})", wording.force_most(ranked.peak_n), wording.percent(ranked.share)
+                "up to {} ({})", wording.force_most(ranked.peak_n), wording.percent(ranked.share)
             )
         why = f"Refused: {a.rejected}" if a.rejected else ranked.reason
         rows.append(
@@ -133,6 +139,7 @@ def tie_in_words(result: JobResult) -> list[WordRow]:
     """Tie-in places, best first, with their head row."""
     head = ["Tie-in", "Height", "Wood there", "Why here, or why not"]
     rows = [[plain(h) for h in head]]
+    sd_m = result.graph.radius_sd_m
     for ranked in shown_places(result.plan.tie_ins, 3) if result.plan else ():
         a = ranked.anchor
         why = f"Refused: {a.rejected}" if a.rejected else ranked.reason
@@ -140,7 +147,7 @@ def tie_in_words(result: JobResult) -> list[WordRow]:
             [
                 plain(a.anchor_id),
                 wording.length(a.height_m),
-                wording.diameter(a.diameter_m),
+                wording.diameter_near(a.diameter_m, 2 * float(sd_m[a.node])),
                 wording.bilingual(sentences(why, *a.notes)),
             ]
         )
@@ -164,7 +171,11 @@ def target_words(result: JobResult) -> list[WordRow]:
         room = plain("not worked out")
         if near is not None:
             gap = near.distance_m - near.spread_m
-            room = wording.length_least(gap) if gap >= 0 else plain("touches it: see the card")
+            room = (
+                fill("at least {}", wording.length_least(gap))
+                if gap >= 0
+                else plain("touches it: see the card")
+            )
         rows.append(
             [
                 plain(name),
@@ -285,8 +296,8 @@ def alternative_words(result: JobResult) -> list[WordRow]:
         rows.append(
             [
                 plain(a.name),
-                wording.force_most(a.peak_anchor_n) if a.peak_anchor_n > 0 else plain("none"),
-                plain(wording.percent(a.peak_share)),
+                _up_to(a.peak_anchor_n),
+                plain(f"up to {wording.percent(a.peak_share)}"),
                 room,
                 plain(wording.hours_range(a.hours)),
                 plain(str(a.anchor_moves)),
@@ -301,7 +312,11 @@ def _room(clearance_m: float) -> Words:
         return plain("nothing to hit")
     if clearance_m < 0:
         return fill("none: would hit by {}", wording.length(-clearance_m))
-    return wording.length_least(clearance_m)
+    return fill("at least {}", wording.length_least(clearance_m))
+
+
+def _up_to(peak_n: float) -> Words:
+    return fill("up to {}", wording.force_most(peak_n)) if peak_n > 0 else plain("none")
 
 
 def limits_list(result: JobResult) -> list[Words]:
@@ -338,7 +353,23 @@ def limits_list(result: JobResult) -> list[Words]:
             for row in gear_limits(gear, limits)
         ]
         texts.append(plain("Catalogue strengths are typical: the tag on the gear in hand leads."))
-    return texts + [wording.bilingual(sentences(d)) for d in result.decisions]
+    return texts
+
+
+_NOT_SEEN = re.compile(r"\bnot seen\b|did not reach|were taken for it")
+
+
+def unseen_list(result: JobResult) -> list[Words]:
+    """What the scan did not see, or could not tell from other things, in sentences."""
+    found = [d for d in result.decisions if _NOT_SEEN.search(d)]
+    texts = dict.fromkeys((*result.unseen, *result.graph.notes, *found))
+    return [wording.bilingual(sentences(t)) for t in texts]
+
+
+def reading_list(result: JobResult) -> list[Words]:
+    """How the scan was read and the tree told from the rest, in sentences."""
+    found = [d for d in result.decisions if not _NOT_SEEN.search(d)]
+    return [wording.bilingual(sentences(d)) for d in found]
 
 
 def as_text(rows: list[WordRow], units: UnitSystem) -> list[list[str]]:

@@ -186,6 +186,18 @@ def diameter_range(low_m: float, high_m: float) -> Words:
     )
 
 
+def diameter_near(value_m: float, sd_m: float) -> Words:
+    """Diameter as the range that holds 9 of 10 cases of a normal error."""
+    return diameter_range(max(value_m - 1.645 * sd_m, 0.0), value_m + 1.645 * sd_m)
+
+
+def length_most(value_m: float) -> Words:
+    """A length to allow for, rounded up to 0.1 m or half a foot."""
+    metres = math.ceil(value_m * 10 - 1e-9) / 10
+    feet = math.ceil(value_m / FOOT_M * 2 - 1e-9) / 2
+    return Words(f"{metres:.1f} m", f"{feet:.1f} ft")
+
+
 def minutes_range(band: Band) -> str:
     """Minutes as a range."""
     low, high = math.floor(band.low + 0.25), math.ceil(band.high - 0.25)

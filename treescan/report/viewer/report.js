@@ -93,8 +93,9 @@ async function view3d() {
     ground: () => look(far * 0.35, 1.7 - height * 0.45, far * 0.55),
   };
 
-  // Names of anchors, targets and wires, always the same size on the screen.
+  // Names of anchors, targets and wires, always the same size on the screen; at a step only its own anchors.
   let tied = 0;
+  const signs = [];
   tree.traverse((node) => {
     const found = /^(anchor|tie-in|target|conductor) (.+)$/.exec(node.userData.name ?? '');
     if (!found || (found[1] === 'anchor' && !(node.userData.peak_N > 0)) || (found[1] === 'tie-in' && tied++)) return;
@@ -102,6 +103,8 @@ async function view3d() {
     at.y = box3.max.y + 0.25;
     const sign = label(THREE, found[2]);
     sign.position.copy(at);
+    sign.userData.anchor = found[1] === 'anchor' ? found[2] : '';
+    signs.push(sign);
     scene.add(sign);
   });
 
@@ -125,6 +128,8 @@ async function view3d() {
     restore(current);
     for (const [n, piece] of pieces) { piece.visible = n >= step || step === 0; glow(piece, n === step); }
     for (const [n, way] of ways) way.visible = n === step;
+    const rig = pieces.get(step)?.userData;
+    for (const sign of signs) sign.visible = !rig || !sign.userData.anchor || sign.userData.anchor === rig.anchor || (rig.redirects ?? []).includes(sign.userData.anchor);
     draw();
   }
   function play() {
