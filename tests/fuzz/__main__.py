@@ -71,11 +71,14 @@ def run_batch(name: str, folder: Path, seconds: int, seed: int, given: argparse.
             [sys.executable, "-X", "faulthandler", "-m", "tests.fuzz.child", *words],
             stdout=stream, stderr=subprocess.STDOUT, env=environment,
         )  # fmt: skip
+    latest = time.monotonic() + seconds + 30 * given.seconds_each
     watch = Watch(name, folder, given.seconds_each, given.memory_mb + 1500)
     try:
         while child.poll() is None:
             time.sleep(0.5)
             what = watch.fault(child.pid)
+            if not what and time.monotonic() > latest:
+                what = "stuck: the batch does not end"
             if what:
                 child.kill()
                 child.wait()

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import importlib
 import mmap
 import random
 import resource
@@ -16,6 +17,7 @@ import traceback
 import warnings
 from collections.abc import Callable
 from pathlib import Path
+from types import FunctionType, ModuleType
 
 from tests.fuzz.mutation import mutated
 from tests.fuzz.parsers import LONGEST_MESSAGE, PARSERS, BadAnswer, Parser
@@ -91,13 +93,14 @@ def by_coverage(reader: Reader, seconds: int, seed: int, megabytes: int) -> None
     """Let atheris drive; never returns."""
     import atheris
 
-    with (
-        warnings.catch_warnings(),
-        atheris.instrument_imports(include=list(reader.parser.instrumented)),
-    ):
+    packages = [name for name in reader.parser.instrumented if "." not in name]
+    with warnings.catch_warnings(), atheris.instrument_imports(include=packages):
         warnings.simplefilter("ignore")
-        for name in reader.parser.instrumented:
-            __import__(name)
+        for name in packages:
+            importlib.import_module(name)
+    for name in reader.parser.instrumented:
+        if name not in packages:
+            _instrument(importlib.import_module(name), atheris.instrument_func)
     _warm_up(reader)
     shape = reader.parser.shape
 
@@ -111,13 +114,23 @@ def by_coverage(reader: Reader, seconds: int, seed: int, megabytes: int) -> None
     for number, data in enumerate(reader.parser.seeds()):
         (corpus / f"seed-{number}").write_bytes(data)
     options = [
-        f"-max_total_time={seconds}", f"-seed={seed}", f"-max_len={LARGEST_INPUT}", "-timeout=86400",
+        f"-max_total_time={seconds}", f"-seed={seed}", f"-max_len={LARGEST_INPUT}",
+        "-timeout=86400",
         "-rss_limit_mb=0", "-malloc_limit_mb=0", "-print_final_stats=0", "-verbosity=0",
         f"-artifact_prefix={reader.folder}/work/",
     ]  # fmt: skip
     atheris.Setup([sys.argv[0], *options, str(corpus)], reader, custom_mutator=mutate)
     _limit_memory(megabytes)
     atheris.Fuzz()
+
+
+def _instrument(module: ModuleType, instrument: Callable[[object], object]) -> None:
+    """Count branches in the module's own functions; compiled kernels are left as they are."""
+    for item in vars(module).values():
+        inner = vars(item).values() if isinstance(item, type) else [item]
+        for function in inner:
+            if isinstance(function, FunctionType) and function.__module__ == module.__name__:
+                instrument(function)
 
 
 def by_mutation(reader: Reader, seconds: int, seed: int, megabytes: int) -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import random
 import re
+from collections.abc import Iterator
+from typing import Any
 
 NUMBERS = (
     "0", "-1", "1e308", "-1e308", "1e400", "nan", "inf", "-inf", "0.5", "255", "256", "65536",
@@ -73,21 +75,11 @@ def _json(data: bytes, rng: random.Random) -> bytes:
         document = json.loads(data)
     except (ValueError, RecursionError):
         return _bytes(data, rng)
-    place = document
-    for _ in range(rng.randrange(1, 6)):
-        keys = list(place) if isinstance(place, dict) else list(range(len(place)))
-        if not keys:
-            return data
-        key = rng.choice(keys)
-        inner = place[key]
-        if not isinstance(inner, dict | list) or rng.random() < 0.25:
-            break
-        place = inner
-    else:
-        keys = list(place) if isinstance(place, dict) else list(range(len(place)))
-        if not keys:
-            return data
-        key = rng.choice(keys)
+    places = list(_containers(document))
+    if not places:
+        return _bytes(data, rng)
+    place = rng.choice(places)
+    key = rng.choice(list(place) if isinstance(place, dict) else range(len(place)))
     way = rng.randrange(5)
     if way == 0 and isinstance(place, dict):
         del place[key]
@@ -99,3 +91,12 @@ def _json(data: bytes, rng: random.Random) -> bytes:
         return json.dumps(document).encode("utf-8", errors="surrogatepass")
     except (ValueError, RecursionError):
         return data
+
+
+def _containers(item: object, depth: int = 0) -> Iterator[Any]:
+    """Every dict and list that holds something; of a long list only some rows are entered."""
+    if isinstance(item, dict | list) and item and depth < 40:
+        yield item
+        inner = list(item.values()) if isinstance(item, dict) else item
+        for part in inner[:: max(1, len(inner) // 8)]:
+            yield from _containers(part, depth + 1)

@@ -121,6 +121,7 @@ def _document(name: str, file_name: str, made: Callable[[], list[bytes]], *modul
     return Parser(name, file_name, made, read_in_folder, shape, modules)
 
 
+_PLY = "treescan.pointcloud.ply_pcd"
 _LAS = ("treescan.pointcloud.las", "laspy")
 _MESH = ("treescan.pointcloud.meshes", "trimesh")
 PARSERS = {
@@ -128,14 +129,14 @@ PARSERS = {
     for parser in (
         _scan("las", partial(seeds.las_seeds, "las"), *_LAS),
         _scan("laz", partial(seeds.las_seeds, "laz"), *_LAS),
-        _scan("ply", seeds.ply_seeds, *_MESH),
-        _scan("pcd", seeds.pcd_seeds),
+        _scan("ply", seeds.ply_seeds, _PLY, *_MESH),
+        _scan("pcd", seeds.pcd_seeds, _PLY),
         _scan("txt", seeds.text_seeds, "treescan.pointcloud.text", shape="words"),
         _scan("e57", seeds.e57_seeds, mend=with_page_checksums),
         _scan("obj", partial(seeds.mesh_seeds, "obj"), *_MESH, shape="words"),
         _scan("stl", partial(seeds.mesh_seeds, "stl"), *_MESH),
         _scan("glb", partial(seeds.mesh_seeds, "glb"), *_MESH),
-        _document("site", "site.toml", seeds.site_seeds, "treescan.site", "tomllib"),
+        _document("site", "site.toml", seeds.site_seeds, "treescan.site.reading", "tomllib"),
         _document("tree", "tree.json", seeds.tree_seeds, "treescan.report.tree_json"),
         _document("plan", "plan.json", seeds.plan_seeds, "treescan.pipeline.folder"),
         _document("state", "state.json", seeds.state_seeds, "treescan.pipeline.folder"),

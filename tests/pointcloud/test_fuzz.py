@@ -139,3 +139,15 @@ def test_four_billion_header_records(tmp_path, kind):
     path.write_bytes(whole[:100] + b"\xff\xff\xff\xff" + whole[104:])
     with pytest.raises(TreescanError, match="header records do not fit before the points"):
         read_scan([path])
+
+
+def test_a_billion_compressed_chunks(tmp_path):
+    """Found by the fuzzer: the decoder made room for every promised chunk and died."""
+    whole = bytearray(SEEDS["laz"])
+    data_at = int.from_bytes(whole[96:100], "little")
+    table_at = int.from_bytes(whole[data_at : data_at + 8], "little")
+    whole[table_at + 4 : table_at + 8] = (990_721_161).to_bytes(4, "little")
+    path = tmp_path / "scan.laz"
+    path.write_bytes(whole)
+    with pytest.raises(TreescanError, match="990,721,161 compressed chunks do not fit"):
+        read_scan([path])

@@ -126,9 +126,12 @@ def read_document(path: Path) -> dict[str, Any] | None:
 
 
 def _is_step(step: object) -> bool:
-    piece = step.get("piece") if isinstance(step, dict) else None
+    if not isinstance(step, dict):
+        return False
+    piece = step.get("piece")
     nodes = piece.get("nodes") if isinstance(piece, dict) else None
-    return isinstance(nodes, list) and all(type(node) is int and node >= 0 for node in nodes)
+    numbers = [step.get("step", 0), step.get("node", 0)]
+    return isinstance(nodes, list) and all(type(n) is int and n >= 0 for n in (*nodes, *numbers))
 
 
 def haul_again(job: JobFolder) -> JobResult:
@@ -142,8 +145,8 @@ def haul_again(job: JobFolder) -> JobResult:
             )
         pieces = [np.asarray(part, dtype=np.int32) for part in nodes]
         try:
-            hours = Band(**job.plan["hours"])
-        except (KeyError, TypeError, ValueError) as fault:
+            hours = Band(**{name: float(value) for name, value in job.plan["hours"].items()})
+        except (AttributeError, KeyError, TypeError, ValueError) as fault:
             raise InvalidInputError(
                 f"{job.folder}: the hours of plan.json cannot be used ({fault}). Plan again."
             ) from fault

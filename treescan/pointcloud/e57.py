@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from treescan.errors import ScanError
+from treescan.pointcloud.cloud import Floats
 from treescan.pointcloud.source import CHUNK_POINTS, Chunk, FileFacts, rgb_bytes
 
 
@@ -33,11 +34,10 @@ class E57Source:
             notes=(f"{scans} scans were joined by the poses in the file",) if scans > 1 else (),
         )
 
-    def sample(self, points: int) -> Chunk:
+    def sample(self, points: int) -> Floats:
         """Every k-th point of each scan."""
         step = max(1, self.count // points)
-        parts = [chunk.xyz[::step] for chunk, _ in self.chunks()]
-        return Chunk(np.concatenate(parts))
+        return np.concatenate([chunk.stored[::step] for chunk, _ in self.chunks()])
 
     def chunks(self) -> Iterator[tuple[Chunk, float]]:
         """Scan by scan, cut into pieces."""

@@ -1,8 +1,9 @@
 """LAS, LAZ and COPC files, read in chunks.
 
 The stored integers are scaled as the LAS 1.4 R15 specification says (section 2.4, "X scale
-factor"): coordinate = integer x scale + offset, in float64, so that national-grid coordinates
-keep their last digit.  Header bounds are never used: many writers leave them zero.
+factor"): coordinate = integer x scale + offset, in float64 and less the cloud's origin, so that
+national-grid coordinates keep their last digit.  Header bounds are never used: many writers leave
+them zero.
 """
 
 from __future__ import annotations
@@ -14,11 +15,12 @@ from typing import Any
 
 import laspy
 import numpy as np
+import numpy.typing as npt
 
 from treescan.errors import ScanError
 from treescan.pointcloud.cloud import Floats
 from treescan.pointcloud.crs import unit_from_geokeys, unit_from_wkt
-from treescan.pointcloud.source import CHUNK_POINTS, Chunk, FileFacts, rgb_bytes
+from treescan.pointcloud.source import CHUNK_POINTS, Chunk, FileFacts
 
 SAMPLE_BLOCKS = 24
 COLOUR_FORMATS = frozenset({2, 3, 5, 7, 8, 10})
@@ -33,7 +35,8 @@ class LasSource:
             header = reader.header
             self.count = int(header.point_count)
             self.facts = _facts(header, path)
-            self._wide_colour: bool | None = None
+            self._wide_colour = False
+            self._chunk_size = _chunk_size(header)
             self._has_colour = header.point_format.id in COLOUR_FORMATS
             if self.count == 0:
                 raise ScanError(
@@ -45,22 +48,23 @@ class LasSource:
                     "write the file again with valid scales (for example 0.001)"
                 )
 
-    def sample(self, points: int) -> Chunk:
+    def sample(self, points: int) -> Floats:
         """Blocks spread over the file: a LAZ reader can jump to its chunks."""
         if self.count <= 2 * points:
-            blocks = [chunk for chunk, _ in self.chunks()]
-            return _joined(blocks)
+            return np.concatenate([chunk.coordinates() for chunk, _ in self.chunks()])
         size = max(points // SAMPLE_BLOCKS, 1)
         starts = np.linspace(0, self.count - size, SAMPLE_BLOCKS).astype(np.int64)
+        starts -= starts % self._chunk_size  # to get inside a chunk its head must be decoded too
         found = []
-        with _opened(self.path) as reader:
+        with _opened(self.path, laspy.LazBackend.Lazrs) as reader:  # the other decodes whole chunks
             for start in starts:
                 try:
                     reader.seek(int(start))
-                    found.append(self._chunk(reader.read_points(size), reader.header))
+                    record = reader.read_points(size)
+                    found.append(self._chunk(record, reader.header).coordinates())
                 except Exception as fault:
                     raise _cut_short(self.path, int(start), self.count, fault) from fault
-        return _joined(found)
+        return np.concatenate(found)
 
     def chunks(self) -> Iterator[tuple[Chunk, float]]:
         """All points in file order."""
@@ -78,33 +82,48 @@ class LasSource:
 
     def _chunk(self, record: Any, header: Any) -> Chunk:
         array = record.array
-        xyz = scaled(array["X"], array["Y"], array["Z"], header.scales, header.offsets)
         rgb = None
         if self._has_colour and "red" in (array.dtype.names or ()):
-            colours = np.column_stack((array["red"], array["green"], array["blue"]))
-            if self._wide_colour is None and colours.any():
-                self._wide_colour = bool(colours.max() > 255)
-            if self._wide_colour is not None:
-                rgb = (colours >> 8).astype(np.uint8) if self._wide_colour else rgb_bytes(colours)
-            else:
-                rgb = np.zeros(colours.shape, dtype=np.uint8)
-        return Chunk(xyz, rgb, array["intensity"].astype(np.float32))
+            rgb = _side_by_side(array, "red", "<u2")
+            self._wide_colour = self._wide_colour or int(rgb.max(initial=0)) > 255
+        return Chunk(
+            _side_by_side(array, "X", "<i4"),
+            rgb,
+            array["intensity"],
+            scale=tuple(float(v) for v in header.scales),  # type: ignore[arg-type]
+            offset=tuple(float(v) for v in header.offsets),  # type: ignore[arg-type]
+            rgb_shift=8 if self._wide_colour else 0,
+        )
 
 
-def scaled(x: Any, y: Any, z: Any, scales: Floats, offsets: Floats) -> Floats:
-    """Coordinates from stored integers (LAS 1.4 R15, section 2.4), shape (n, 3)."""
-    xyz = np.empty((len(x), 3), dtype=np.float64)
-    with np.errstate(over="ignore", invalid="ignore"):  # counted as not finite later
-        for axis, stored in enumerate((x, y, z)):
-            np.multiply(stored, float(scales[axis]), out=xyz[:, axis])
-            xyz[:, axis] += float(offsets[axis])
-    return xyz
+def _chunk_size(header: Any) -> int:
+    """Points a chunk of a LAZ file holds; 1 for LAS and for chunks of varying size."""
+    for record in header.vlrs:
+        if record.record_id == 22204 and hasattr(record, "record_data"):
+            size = int.from_bytes(record.record_data[12:16], "little")
+            return size if 0 < size < 1_000_000 else 1
+    return 1
 
 
-def _opened(path: Path) -> Any:
+def _side_by_side(array: npt.NDArray[Any], first: str, kind: str) -> npt.NDArray[Any]:
+    """Three columns that lie beside each other in every record, shape (n, 3), not copied."""
+    if len(array) == 0:
+        return np.empty((0, 3), dtype=kind)
+    width = np.dtype(kind).itemsize
+    dtypes: Any = array.dtype.fields
+    return np.ndarray(
+        (len(array), 3),
+        dtype=kind,
+        buffer=array.data,
+        offset=int(dtypes[first][1]),
+        strides=(array.strides[0], width),
+    )
+
+
+def _opened(path: Path, backend: Any = laspy.LazBackend.LazrsParallel) -> Any:
     _check_header(path)
     try:
-        return laspy.open(str(path), laz_backend=laspy.LazBackend.LazrsParallel)
+        return laspy.open(str(path), laz_backend=backend)
     except Exception as fault:
         raise _damaged(path, _short(fault)) from fault
 
@@ -126,6 +145,28 @@ def _check_header(path: Path) -> None:
         start, extended = struct.unpack_from("<QI", head, 235)
         if extended * 60 > max(0, size - start):
             raise _damaged(path, f"{extended:,} extended records do not fit in the file")
+    if head[104] & 0x80:
+        _check_chunk_table(path, size, data_at)
+
+
+def _check_chunk_table(path: Path, size: int, data_at: int) -> None:
+    """Refuse a table of more LAZ chunks than fit: the decoder makes room for all of them.
+
+    Every chunk begins with a whole point of at least 20 bytes (M. Isenburg 2013, LASzip: lossless
+    compression of lidar data, Photogramm. Eng. Remote Sens. 79:209-217).
+    """
+    with path.open("rb") as file:
+        file.seek(data_at)
+        table_at = int.from_bytes(file.read(8), "little", signed=True)
+        if table_at == -1:  # written without going back: the place is at the end
+            file.seek(max(size - 8, 0))
+            table_at = int.from_bytes(file.read(8), "little", signed=True)
+        if not data_at + 8 <= table_at <= size - 8:
+            return  # the decoder goes without it, or refuses it itself
+        file.seek(table_at + 4)
+        chunks = int.from_bytes(file.read(4), "little")
+    if chunks * 20 > table_at - data_at:
+        raise _damaged(path, f"{chunks:,} compressed chunks do not fit in the file")
 
 
 def _damaged(path: Path, why: str) -> ScanError:
@@ -145,19 +186,6 @@ def _cut_short(path: Path, done: int, count: int, fault: BaseException | None) -
 
 def _short(fault: BaseException) -> str:
     return (str(fault).strip().splitlines() or [type(fault).__name__])[0][:120]
-
-
-def _joined(chunks: list[Chunk]) -> Chunk:
-    chunks = [chunk for chunk in chunks if len(chunk)]
-    if len(chunks) == 1:
-        return chunks[0]
-    rgbs = [chunk.rgb for chunk in chunks if chunk.rgb is not None]
-    tones = [chunk.intensity for chunk in chunks if chunk.intensity is not None]
-    return Chunk(
-        np.concatenate([chunk.xyz for chunk in chunks]),
-        np.concatenate(rgbs) if len(rgbs) == len(chunks) else None,
-        np.concatenate(tones) if len(tones) == len(chunks) else None,
-    )
 
 
 def _facts(header: Any, path: Path) -> FileFacts:

@@ -44,9 +44,11 @@ def read_mesh(path: Path, kind: str) -> ArraySource:
         ]
     if not chunks:
         raise ScanError(f"{path}: the mesh has no faces and no points; export the scan again")
-    xyz = np.concatenate([chunk.xyz for chunk in chunks])
-    rgbs = [chunk.rgb for chunk in chunks if chunk.rgb is not None]
-    rgb = np.concatenate(rgbs) if len(rgbs) == len(chunks) else None
+    xyz = np.concatenate([chunk.stored for chunk in chunks])
+    rgbs = [np.asarray(chunk.rgb, np.uint8) for chunk in chunks if chunk.rgb is not None]
+    rgb: npt.NDArray[np.uint8] | None = None
+    if len(rgbs) == len(chunks):
+        rgb = np.concatenate(rgbs)
     stated = kind in ("glb", "gltf")
     facts = FileFacts(
         format_name=f"{kind.upper()} mesh",

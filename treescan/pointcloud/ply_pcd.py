@@ -16,7 +16,7 @@ import numpy.typing as npt
 from numba import njit
 
 from treescan.errors import ScanError
-from treescan.pointcloud.source import ArraySource, Chunk, FileFacts, rgb_bytes
+from treescan.pointcloud.source import Chunk, FileFacts, TableSource, full_colour, rgb_bytes
 
 PLY_TYPE = {
     "char": "i1", "int8": "i1", "uchar": "u1", "uint8": "u1", "short": "i2", "int16": "i2",
@@ -38,7 +38,6 @@ _RGB = (
     ("red", "green", "blue"),
     ("r", "g", "b"),
     ("diffuse_red", "diffuse_green", "diffuse_blue"),
-    ("f_dc_0", "f_dc_1", "f_dc_2"),
 )
 _TONE = ("intensity", "scalar_intensity", "reflectance", "i", "scalar_reflectance")
 
@@ -128,7 +127,7 @@ def ply_is_mesh(path: Path) -> bool:
     return faces is not None and faces.count > 0
 
 
-def read_ply_points(path: Path) -> ArraySource:
+def read_ply_points(path: Path) -> TableSource:
     """Vertices of a PLY as points."""
     header = ply_header(path)
     if not header.elements:
@@ -142,7 +141,7 @@ def read_ply_points(path: Path) -> ArraySource:
         raise ScanError(f"{path}: the PLY has 0 points; export the scan again")
     table = _ply_table(path, header, vertex)
     words = {"a": "ascii", "<": "binary", ">": "binary big-endian"}[header.order]
-    return ArraySource(path, FileFacts(format_name=f"PLY {words}"), _as_chunk(table, path))
+    return _table_source(path, f"PLY {words}", table)
 
 
 def _ply_table(path: Path, header: PlyHeader, vertex: PlyElement) -> npt.NDArray[Any]:
@@ -194,28 +193,47 @@ def _short_text(path: Path, kind: str, promised: int, found: int) -> ScanError:
     )
 
 
-def _as_chunk(table: npt.NDArray[Any], path: Path) -> Chunk:
-    with np.errstate(over="ignore", invalid="ignore"):  # counted as not finite later
-        return _columns_as_chunk(table, path)
+@dataclass(frozen=True)
+class _Columns:
+    """Which column of a table is what, and the value of full colour."""
+
+    xyz: tuple[str, str, str]
+    rgb: tuple[str, ...] = ()
+    intensity: str = ""
+    full: float = 255.0
+
+    def chunk(self, table: npt.NDArray[Any]) -> Chunk:
+        """Rows of the table as points."""
+        with np.errstate(over="ignore", invalid="ignore"):  # counted as not finite later
+            xyz = np.column_stack([np.asarray(table[name], dtype=np.float64) for name in self.xyz])
+            rgb = None
+            if len(self.rgb) == 3:
+                rgb = rgb_bytes(np.column_stack([table[name] for name in self.rgb]), self.full)
+            elif self.rgb:
+                rgb = _packed_colour(np.asarray(table[self.rgb[0]]))
+            tone = np.asarray(table[self.intensity], np.float32) if self.intensity else None
+            return Chunk(xyz, rgb, tone)
 
 
-def _columns_as_chunk(table: npt.NDArray[Any], path: Path) -> Chunk:
+def _columns_of(table: npt.NDArray[Any], path: Path) -> _Columns:
     lower = {name.lower(): name for name in table.dtype.names or ()}
     axes = next((names for names in _XYZ if all(n in lower for n in names)), None)
     if axes is None:
         raise ScanError(
             f"{path}: no coordinates among the columns {sorted(lower)[:12]}; x, y and z are needed"
         )
-    xyz = np.column_stack([np.asarray(table[lower[n]], dtype=np.float64) for n in axes])
-    rgb = None
-    names = next((names for names in _RGB[:3] if all(n in lower for n in names)), None)
-    if names is not None:
-        rgb = rgb_bytes(np.column_stack([np.asarray(table[lower[n]]) for n in names]))
-    elif "rgb" in lower or "rgba" in lower:
-        rgb = _packed_colour(np.asarray(table[lower.get("rgb", lower.get("rgba", ""))]))
-    tone = next((lower[n] for n in _TONE if n in lower), None)
-    intensity = None if tone is None else np.asarray(table[tone], dtype=np.float32)
-    return Chunk(xyz, rgb, intensity)
+    names = next((names for names in _RGB if all(n in lower for n in names)), ())
+    rgb = tuple(lower[n] for n in names) or tuple(lower[n] for n in ("rgb", "rgba") if n in lower)
+    some = table[:: max(1, len(table) // 100_000)]
+    full = full_colour(np.column_stack([some[n] for n in rgb])) if len(rgb) == 3 else 255.0
+    tone = next((lower[n] for n in _TONE if n in lower), "")
+    x, y, z = (lower[n] for n in axes)
+    return _Columns((x, y, z), rgb if len(rgb) == 3 else rgb[:1], tone, full)
+
+
+def _table_source(path: Path, format_name: str, table: npt.NDArray[Any]) -> TableSource:
+    columns = _columns_of(table, path)
+    return TableSource(path, FileFacts(format_name=format_name), table, columns.chunk)
 
 
 def _packed_colour(values: npt.NDArray[Any]) -> npt.NDArray[np.uint8] | None:
@@ -229,7 +247,7 @@ def _packed_colour(values: npt.NDArray[Any]) -> npt.NDArray[np.uint8] | None:
     return np.column_stack(((words >> 16) & 255, (words >> 8) & 255, words & 255)).astype(np.uint8)
 
 
-def read_pcd(path: Path) -> ArraySource:
+def read_pcd(path: Path) -> TableSource:
     """Points of a PCD file.
 
     Raises
@@ -250,12 +268,11 @@ def read_pcd(path: Path) -> ArraySource:
         record = np.dtype(fields)
         raw = _pcd_bytes(path, data_at, storage, points * record.itemsize)
         table = (
-            _by_columns(raw, names, kinds, counts, fields, points)
+            _by_columns(raw, kinds, counts, fields, points)
             if storage == "binary_compressed"
-            else np.frombuffer(raw, dtype=record, count=points)
+            else raw[: points * record.itemsize].view(record)
         )
-    up = None
-    return ArraySource(path, FileFacts(format_name=f"PCD {storage}", up=up), _as_chunk(table, path))
+    return _table_source(path, f"PCD {storage}", table)
 
 
 def _pcd_header(path: Path) -> tuple[dict[str, list[str]], int]:
@@ -298,8 +315,11 @@ def _pcd_columns(
     return names, kinds, counts, points
 
 
-def _pcd_bytes(path: Path, data_at: int, storage: str, expected: int) -> bytes:
-    data = path.read_bytes()[data_at:]
+def _pcd_bytes(path: Path, data_at: int, storage: str, expected: int) -> npt.NDArray[np.uint8]:
+    """The points' bytes: of the file as it lies on the disk, or undone in memory."""
+    empty = np.empty(0, dtype=np.uint8)
+    there = path.stat().st_size > data_at
+    data = np.memmap(path, dtype=np.uint8, mode="r", offset=data_at) if there else empty
     if storage == "binary":
         if len(data) < expected:
             raise ScanError(
@@ -311,22 +331,21 @@ def _pcd_bytes(path: Path, data_at: int, storage: str, expected: int) -> bytes:
         raise ScanError(f"{path}: PCD data kind '{storage[:20]}' is not known")
     if len(data) < 8:
         raise ScanError(f"{path}: the PCD is cut short: copy or export it again")
-    packed, plain = struct.unpack("<II", data[:8])
+    packed, plain = struct.unpack("<II", data[:8].tobytes())
     if plain != expected or len(data) < 8 + packed:
         raise ScanError(
             f"{path}: the PCD's compressed block does not fit its header "
             f"({plain:,} bytes for {expected:,}); copy or export it again"
         )
     out = np.empty(plain, dtype=np.uint8)
-    written = _lzf(np.frombuffer(data, dtype=np.uint8, count=packed, offset=8), out)
+    written = _lzf(np.asarray(data[8 : 8 + packed]), out)
     if written != plain:
         raise ScanError(f"{path}: the PCD's compressed block is damaged; copy or export it again")
-    return out.tobytes()
+    return out
 
 
 def _by_columns(
-    raw: bytes,
-    names: list[str],
+    raw: npt.NDArray[np.uint8],
     kinds: list[str],
     counts: list[int],
     fields: list[Any],
@@ -336,7 +355,7 @@ def _by_columns(
     offset = column = 0
     for kind, count in zip(kinds, counts, strict=True):
         size = np.dtype(kind).itemsize
-        block = np.frombuffer(raw, dtype=kind, count=points * count, offset=offset)
+        block = raw[offset : offset + points * count * size].view(kind)
         for k in range(count):
             table[fields[column + k][0]] = block.reshape(points, count)[:, k]
         offset += points * count * size

@@ -58,18 +58,21 @@ def read_scan(
     if not paths:
         raise ScanError("no scan file was given; name at least one")
     with np.errstate(over="ignore", invalid="ignore"):  # dropped and counted by the thinner
-        return _read(paths, scan_units, up, VoxelThinner(voxel_m, max_voxels=max_voxels), progress)
+        sources = [_source(Path(path)) for path in paths]
+        thinner = VoxelThinner(
+            voxel_m, max_voxels=max_voxels, expected=sum(source.count for source in sources)
+        )
+        return _read(sources, scan_units, up, thinner, progress)
 
 
 def _read(
-    paths: Sequence[Path],
+    sources: list[Source],
     scan_units: str | None,
     up: str | None,
     thinner: VoxelThinner,
     progress: Callable[[float], None] | None,
 ) -> PointCloud:
-    sources = [_source(Path(path)) for path in paths]
-    samples = [source.sample(max(SAMPLE_POINTS // len(sources), 1000)).xyz for source in sources]
+    samples = [source.sample(max(SAMPLE_POINTS // len(sources), 1000)) for source in sources]
     for source, sample in zip(sources, samples, strict=True):
         if not np.any(np.all(np.isfinite(sample), axis=1)):
             _refuse_if_no_numbers(source)
@@ -136,10 +139,10 @@ def _feed(
     has_rgb = has_tone = False
     for number, (source, frame) in enumerate(zip(sources, frames, strict=True)):
         for chunk, share in read_ahead(source.chunks()):
-            local = frame.local(chunk.xyz, origin)
+            local = frame.local(chunk, origin)
             has_rgb = has_rgb or (chunk.rgb is not None and bool(chunk.rgb.any()))
             has_tone = has_tone or chunk.intensity is not None
-            thinner.add(local, chunk.rgb, chunk.intensity)
+            thinner.add(local, chunk.rgb, chunk.intensity, rgb_shift=chunk.rgb_shift)
             if progress is not None:
                 progress((number + share) / len(sources))
     return has_rgb, has_tone
@@ -147,7 +150,7 @@ def _feed(
 
 def _refuse_if_no_numbers(source: Source) -> None:
     for chunk, _ in source.chunks():
-        if np.any(np.all(np.isfinite(chunk.xyz), axis=1)):
+        if np.any(np.all(np.isfinite(chunk.coordinates()), axis=1)):
             return
     raise ScanError(f"{source.path}: every coordinate is NaN or infinite; export the scan again")
 
@@ -192,13 +195,20 @@ def spacing(xyz: Float32s, *, tested: int = 4000) -> float:
         return 0.01
     points = xyz
     if len(xyz) > LARGE:
-        cube = _cubes(xyz, 0.5)
-        chosen = np.unique(cube[:: max(1, len(cube) // 80)])
-        points = xyz[np.isin(cube, chosen)]
+        some = np.linspace(0, len(xyz) - 1, 80).astype(np.int64)
+        points = xyz[_in_cubes(xyz, np.unique(_cubes(xyz[some], 0.5)), 0.5)]
     step = max(1, len(points) // tested)
     tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
     distances, _ = tree.query(points[::step], k=2, workers=-1)
     return float(np.median(distances[:, 1]))
+
+
+@njit(inline="always")
+def _cube(x: Any, y: Any, z: Any, side_m: float) -> Any:
+    i = np.int64(np.floor(x / side_m)) + 65536
+    j = np.int64(np.floor(y / side_m)) + 65536
+    k = np.int64(np.floor(z / side_m)) + 65536
+    return (i * 131072 + j) * 131072 + k
 
 
 @njit(cache=True)
@@ -206,8 +216,16 @@ def _cubes(xyz: Any, side_m: float) -> Any:
     """Number of the cube each point lies in, shape (n,)."""
     cube = np.empty(xyz.shape[0], dtype=np.int64)
     for i in range(xyz.shape[0]):
-        x = np.int64(np.floor(xyz[i, 0] / side_m)) + 65536
-        y = np.int64(np.floor(xyz[i, 1] / side_m)) + 65536
-        z = np.int64(np.floor(xyz[i, 2] / side_m)) + 65536
-        cube[i] = (x * 131072 + y) * 131072 + z
+        cube[i] = _cube(xyz[i, 0], xyz[i, 1], xyz[i, 2], side_m)
     return cube
+
+
+@njit(cache=True)
+def _in_cubes(xyz: Any, wanted: Any, side_m: float) -> Any:
+    """Whether each point lies in one of the cubes, whose numbers are sorted, shape (n,)."""
+    inside = np.zeros(xyz.shape[0], dtype=np.bool_)
+    for i in range(xyz.shape[0]):
+        cube = _cube(xyz[i, 0], xyz[i, 1], xyz[i, 2], side_m)
+        at = np.searchsorted(wanted, cube)
+        inside[i] = at < wanted.size and wanted[at] == cube
+    return inside

@@ -11,6 +11,7 @@ from numba import njit
 
 from treescan.errors import InvalidInputError
 from treescan.pointcloud.cloud import Float32s, Floats
+from treescan.pointcloud.source import Chunk
 from treescan.units import FOOT_M, INCH_M, US_SURVEY_FOOT_M
 
 UNIT_M = {
@@ -70,22 +71,30 @@ class Frame:
             return turned
         return xyz if size == 1.0 else xyz * size
 
-    def local(self, xyz: Floats, origin_m: Floats) -> Float32s:
-        """File coordinates to metres from the origin with z up, shape (n, 3), in one pass."""
-        result = np.empty((len(xyz), 3), dtype=np.float32)
-        _local_kernel(xyz, UNIT_M[self.unit], self.up == "y", origin_m, result)
+    def local(self, chunk: Chunk, origin_m: Floats) -> Float32s:
+        """Metres from the origin with z up, shape (n, 3), in one pass over the stored numbers."""
+        size = UNIT_M[self.unit]
+        result = np.empty((len(chunk), 3), dtype=np.float32)
+        offset = np.array(chunk.offset) * size
+        if self.up == "y":
+            shift = offset - np.array([origin_m[0], origin_m[2], -origin_m[1]])
+        else:
+            shift = offset - origin_m
+        _local_kernel(chunk.stored, np.array(chunk.scale) * size, shift, self.up == "y", result)
         return result
 
 
 @njit(cache=True, nogil=True)
-def _local_kernel(xyz: Any, size: float, y_up: bool, origin: Any, result: Any) -> None:
-    for i in range(xyz.shape[0]):
-        x, y, z = xyz[i, 0], xyz[i, 1], xyz[i, 2]
+def _local_kernel(stored: Any, scale: Any, shift: Any, y_up: bool, result: Any) -> None:
+    for i in range(stored.shape[0]):
+        x = stored[i, 0] * scale[0] + shift[0]
+        y = stored[i, 1] * scale[1] + shift[1]
+        z = stored[i, 2] * scale[2] + shift[2]
         if y_up:
             y, z = -z, y
-        result[i, 0] = x * size - origin[0]
-        result[i, 1] = y * size - origin[1]
-        result[i, 2] = z * size - origin[2]
+        result[i, 0] = x
+        result[i, 1] = y
+        result[i, 2] = z
 
 
 def unit_named(name: str) -> str:

@@ -50,14 +50,14 @@ class TextSource:
         self.count = int(rows * self.size / max(len(head), 1))
         self.facts = FileFacts(format_name="text table")
 
-    def sample(self, points: int) -> Chunk:
+    def sample(self, points: int) -> Floats:
         """Rows of blocks spread over the file."""
         blocks = 16
         width = max(self.size // max(self.count, 1), 8) * max(points // blocks, 1)
         if width * blocks * 2 >= self.size:
             chunks = [chunk for chunk, _ in self.chunks()]
-            everything = Chunk(np.concatenate([chunk.xyz for chunk in chunks]))
-            return everything.rows(slice(None, None, max(1, len(everything) // points)))
+            everything = np.concatenate([chunk.stored for chunk in chunks])
+            return everything[:: max(1, len(everything) // points)]
         found = []
         with self.path.open("rb") as file:
             for start in np.linspace(0, self.size - width, blocks).astype(np.int64):
@@ -68,7 +68,7 @@ class TextSource:
                     found.append(self._parsed(text[first + 1 : last])[0])
         if not found:
             raise ScanError(f"{self.path}: no rows of numbers were found; check the file")
-        return Chunk(np.concatenate(found))
+        return np.concatenate(found)
 
     def chunks(self) -> Iterator[tuple[Chunk, float]]:
         """All rows; rows that are no numbers are left out and counted."""

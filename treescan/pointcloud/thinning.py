@@ -1,7 +1,7 @@
 """A voxel thinner that is fed in chunks and keeps one measured point per voxel.
 
 Kept is the point nearest the running mean of its voxel, so that range noise shrinks but no
-surface moves: points are never averaged.  Hits per voxel are counted.
+surface moves: points are never averaged.
 """
 
 from __future__ import annotations
@@ -15,8 +15,13 @@ from numba import njit
 
 from treescan.pointcloud.cloud import Float32s
 
-KEY_BITS = 21
-HALF_SPAN = 1 << (KEY_BITS - 1)
+HALF_SPAN = 1 << 20
+"""Voxels on each side of the origin along an axis."""
+TAG_BITS = 6
+"""Bits of the hash kept beside a row number, so that few other rows are looked at in vain."""
+AHEAD = 32
+"""Points whose places in memory are fetched together."""
+MOST_ROWS = (1 << (32 - TAG_BITS)) - 2
 
 
 @dataclass(frozen=True)
@@ -28,8 +33,6 @@ class Thinned:
     xyz : ndarray, shape (n, 3), float32
     rgb : ndarray, shape (n, 3), uint8, or None
     intensity : ndarray, shape (n,), float32, or None
-    hits : ndarray, shape (n,), uint32
-        Points of the scan in the voxel.
     voxel_m : float
         Side of the voxels at the end. [m]
     points_in, not_finite, duplicates, far : int
@@ -40,7 +43,6 @@ class Thinned:
     xyz: Float32s
     rgb: npt.NDArray[np.uint8] | None
     intensity: Float32s | None
-    hits: npt.NDArray[np.uint32]
     voxel_m: float
     points_in: int
     not_finite: int
@@ -51,21 +53,27 @@ class Thinned:
 class _Rows(NamedTuple):
     """Kept points; only the first so many rows are filled.
 
-    ``data`` has x, y, z, mean x, mean y, mean z, intensity and hits side by side, so that a
-    point touches one cache line.
+    ``data`` has x, y, z, mean x, mean y, mean z, intensity and a word side by side, so that a
+    point touches one cache line.  ``words`` are the same bytes: the last of a row holds red,
+    green, blue and how many points the mean is of (255 for more).
     """
 
     data: Any
-    rgb: Any
+    words: Any
 
 
 def _rows_of(size: int) -> _Rows:
-    return _Rows(np.zeros((size, 8), dtype=np.float32), np.zeros((size, 3), dtype=np.uint8))
+    data = np.zeros((size, 8), dtype=np.float32)
+    return _Rows(data, data.view(np.uint32))
 
 
 def _table_of(size: int) -> Any:
-    """Hash table by open addressing: voxel key (-1 = empty) and row, shape (size, 2)."""
-    return np.full((size, 2), -1, dtype=np.int64)
+    """Hash table by open addressing: row + 1 and a tag of the hash (0 = empty), shape (size,)."""
+    return np.zeros(size, dtype=np.uint32)
+
+
+def _power_of_two(size: float) -> int:
+    return 1 << max(18, int(np.ceil(np.log2(max(size, 1.0)))))
 
 
 class VoxelThinner:
@@ -77,41 +85,48 @@ class VoxelThinner:
         Side of a voxel. [m]
     max_voxels : int
         When more are filled, the side grows by half and all is thinned again.
+    expected : int
+        Points that will come, as far as known: room for half as many voxels is made at once.
     """
 
-    def __init__(self, voxel_m: float, *, max_voxels: int = 12_000_000) -> None:
+    def __init__(self, voxel_m: float, *, max_voxels: int = 12_000_000, expected: int = 0) -> None:
         self.voxel_m = float(voxel_m)
-        self.max_voxels = max_voxels
+        self.max_voxels = min(max_voxels, MOST_ROWS)
         self.filled = 0
         self.points_in = 0
         self.counts = np.zeros(3, dtype=np.int64)
-        self._rows = _rows_of(1 << 16)
-        self._table = _table_of(1 << 18)
+        room = min(expected // 2, self.max_voxels)
+        self._rows = _rows_of(max(1 << 16, int(room / 0.9) + 1))
+        self._table = _table_of(_power_of_two(room / 0.45))
 
     def add(
         self,
         xyz: Float32s,
-        rgb: npt.NDArray[np.uint8] | None = None,
-        intensity: Float32s | None = None,
+        rgb: npt.NDArray[np.uint8] | npt.NDArray[np.uint16] | None = None,
+        intensity: npt.NDArray[Any] | None = None,
+        *,
+        rgb_shift: int = 0,
     ) -> None:
-        """Take more points.
+        """Take more points; colours and intensities of any layout in memory are not copied.
 
         Parameters
         ----------
         xyz : ndarray, shape (n, 3), float32
             Local coordinates. [m]
-        rgb : ndarray, shape (n, 3), uint8, optional
-        intensity : ndarray, shape (n,), float32, optional
+        rgb : ndarray, shape (n, 3), uint8 or uint16, optional
+        intensity : ndarray, shape (n,), optional
+        rgb_shift : int
+            Bits by which colours are shifted right to become bytes.
         """
         self.points_in += len(xyz)
         points = np.ascontiguousarray(xyz)
-        colours = np.empty((0, 3), np.uint8) if rgb is None else np.ascontiguousarray(rgb)
-        tones = np.empty(0, np.float32) if intensity is None else np.ascontiguousarray(intensity)
+        colours = np.empty((0, 3), np.uint8) if rgb is None else rgb
+        tones = np.empty(0, np.float32) if intensity is None else intensity
         start = 0
         while start < len(points):
             self._make_room()
             start, self.filled = _insert(
-                (points, colours, tones),
+                (points, colours, tones, rgb_shift),
                 start,
                 1.0 / self.voxel_m,
                 self._rows,
@@ -125,8 +140,7 @@ class VoxelThinner:
             self._coarsen()
         if self.filled >= int(0.9 * len(self._rows.data)):
             larger = _rows_of(2 * len(self._rows.data))
-            for new, old in zip(larger, self._rows, strict=True):
-                new[: self.filled] = old[: self.filled]
+            larger.data[: self.filled] = self._rows.data[: self.filled]
             self._rows = larger
         if self.filled >= 0.45 * len(self._table):
             self._table = _table_of(2 * len(self._table))
@@ -135,17 +149,22 @@ class VoxelThinner:
     def _coarsen(self) -> None:
         while self.filled >= 0.8 * self.max_voxels:
             self.voxel_m *= 1.5
-            self._table.fill(-1)
+            self._table.fill(0)
             self.filled = _merge(self._rows, self.filled, 1.0 / self.voxel_m, self._table)
 
     def result(self, *, with_rgb: bool = True, with_intensity: bool = True) -> Thinned:
         """The kept points, in the order in which their voxels were first met."""
         n = self.filled
+        rgb = None
+        if with_rgb:
+            # red, green and blue are the upper bytes of a little-endian word
+            rgb = (
+                self._rows.words[:n, 7].astype("<u4").view(np.uint8).reshape(n, 4)[:, :0:-1].copy()
+            )
         return Thinned(
             self._rows.data[:n, :3].copy(),
-            self._rows.rgb[:n].copy() if with_rgb else None,
+            rgb,
             self._rows.data[:n, 6].copy() if with_intensity else None,
-            self._rows.data[:n, 7].astype(np.uint32),
             self.voxel_m,
             self.points_in,
             int(self.counts[0]),
@@ -155,12 +174,7 @@ class VoxelThinner:
 
 
 @njit(inline="always")
-def _voxel_key(x: Any, y: Any, z: Any) -> Any:
-    return ((x + HALF_SPAN) << (2 * KEY_BITS)) | ((y + HALF_SPAN) << KEY_BITS) | (z + HALF_SPAN)
-
-
-@njit(inline="always")
-def _start_slot(x: Any, y: Any, z: Any, mask: Any) -> Any:
+def _hash(x: Any, y: Any, z: Any) -> Any:
     """Blocks of 2 x 2 x 2 voxels are hashed whole, so that neighbours share cache lines."""
     block = (
         np.uint64((x >> 1) + HALF_SPAN) * np.uint64(0x9E3779B97F4A7C15)
@@ -169,18 +183,60 @@ def _start_slot(x: Any, y: Any, z: Any, mask: Any) -> Any:
     )
     block ^= block >> np.uint64(29)
     block *= np.uint64(0xBF58476D1CE4E5B9)
-    block ^= block >> np.uint64(32)
-    inner = ((x & 1) << 2) | ((y & 1) << 1) | (z & 1)
-    return np.int64((block << np.uint64(3)) + np.uint64(inner)) & mask
+    return block ^ (block >> np.uint64(32))
 
 
 @njit(inline="always")
-def _slot_of(key: Any, x: Any, y: Any, z: Any, table: Any) -> Any:
+def _slot(block: Any, x: Any, y: Any, z: Any, mask: Any) -> Any:
+    """Where the search for a voxel begins; the eight voxels of a block lie side by side."""
+    inner = np.uint64(((x & 1) << 2) | ((y & 1) << 1) | (z & 1))
+    return np.int64(((block << np.uint64(3)) | inner) & np.uint64(mask))
+
+
+@njit(inline="always")
+def _find(x: Any, y: Any, z: Any, per_m: Any, data: Any, table: Any) -> Any:
+    """Slot of a voxel (its own or the empty one for it), its row or -1, and the tag."""
+    block = _hash(x, y, z)
+    tag = np.uint32(block >> np.uint64(64 - TAG_BITS))
     mask = table.shape[0] - 1
-    at = _start_slot(x, y, z, mask)
-    while table[at, 0] != key and table[at, 0] != -1:
+    at = _slot(block, x, y, z, mask)
+    while True:
+        entry = table[at]
+        if entry == 0:
+            return at, np.int64(-1), tag
+        if (entry & np.uint32((1 << TAG_BITS) - 1)) == tag:
+            row = np.int64(entry >> np.uint32(TAG_BITS)) - 1
+            if (
+                np.int64(np.floor(data[row, 0] * per_m)) == x
+                and np.int64(np.floor(data[row, 1] * per_m)) == y
+                and np.int64(np.floor(data[row, 2] * per_m)) == z
+            ):
+                return at, row, tag
         at = (at + 1) & mask
-    return at
+
+
+@njit(inline="always")
+def _fetch(xyz: Any, start: Any, stop: Any, per_m: Any, data: Any, table: Any, near: Any) -> None:
+    """Touch the slots and rows of the next points, all at once rather than one after the other.
+
+    What is touched then lies in the cache; ``near`` only keeps the reads from being left out.
+    """
+    mask = table.shape[0] - 1
+    for i in range(start, stop):
+        x = np.int64(np.floor(xyz[i, 0] * per_m))
+        y = np.int64(np.floor(xyz[i, 1] * per_m))
+        z = np.int64(np.floor(xyz[i, 2] * per_m))
+        near[i - start] = table[_slot(_hash(x, y, z), x, y, z, mask)]
+    touched = np.float32(0.0)
+    for k in range(stop - start):
+        row = max(np.int64(near[k] >> np.uint32(TAG_BITS)) - 1, 0)
+        touched += data[row, 0]
+    near[0] = np.uint32(touched > np.float32(0.0))
+
+
+@njit(inline="always")
+def _entry(row: Any, tag: Any) -> Any:
+    return np.uint32((row + 1) << TAG_BITS) | tag
 
 
 @njit(inline="always")
@@ -196,13 +252,16 @@ def _insert(
     points: Any, start: Any, per_m: Any, rows: Any, table: Any, filled: Any, counts: Any
 ) -> Any:
     """Insert from row ``start`` on; stops when the arrays are full and says where."""
-    xyz, rgb, tone = points
+    xyz, rgb, tone, shift = points
     data = rows.data
     full = min(np.int64(data.shape[0] * 0.9), np.int64(table.shape[0] * 0.5))
     with_rgb = rgb.shape[0] > 0
     with_tone = tone.shape[0] > 0
     reach = HALF_SPAN - 1
+    near = np.empty(AHEAD, dtype=np.uint32)
     for i in range(start, xyz.shape[0]):
+        if (i - start) % AHEAD == 0:
+            _fetch(xyz, i, min(i + AHEAD, xyz.shape[0]), per_m, data, table, near)
         px, py, pz = xyz[i, 0], xyz[i, 1], xyz[i, 2]
         if not (np.isfinite(px) and np.isfinite(py) and np.isfinite(pz)):
             counts[0] += 1
@@ -212,25 +271,23 @@ def _insert(
             counts[2] += 1
             continue
         x, y, z = np.int64(fx), np.int64(fy), np.int64(fz)
-        key = _voxel_key(x, y, z)
-        at = _slot_of(key, x, y, z, table)
-        row = table[at, 1]
-        if table[at, 0] == -1:
+        at, row, tag = _find(x, y, z, per_m, data, table)
+        if row < 0:
             if filled >= full:
                 return i, filled
-            table[at, 0] = key
-            table[at, 1] = filled
             row = np.int64(filled)
+            table[at] = _entry(row, tag)
             data[row, 3], data[row, 4], data[row, 5] = px, py, pz
-            data[row, 7] = 1
+            rows.words[row, 7] = 1
             filled += 1
         else:
             kept = data[row]
             if kept[0] == px and kept[1] == py and kept[2] == pz:
                 counts[1] += 1
                 continue
-            kept[7] += 1
-            share = np.float32(1.0) / kept[7]
+            hits = min(rows.words[row, 7] & np.uint32(255), np.uint32(254)) + np.uint32(1)
+            rows.words[row, 7] = (rows.words[row, 7] & np.uint32(0xFFFFFF00)) | np.uint32(hits)
+            share = np.float32(1.0) / np.float32(hits)
             kept[3] += share * (px - kept[3])
             kept[4] += share * (py - kept[4])
             kept[5] += share * (pz - kept[5])
@@ -238,8 +295,10 @@ def _insert(
                 continue
         data[row, 0], data[row, 1], data[row, 2] = px, py, pz
         if with_rgb:
+            word = rows.words[row, 7] & np.uint32(255)
             for k in range(3):
-                rows.rgb[row, k] = rgb[i, k]
+                word |= np.uint32((rgb[i, k] >> shift) & 255) << np.uint32(24 - 8 * k)
+            rows.words[row, 7] = word
         if with_tone:
             data[row, 6] = tone[i]
     return xyz.shape[0], filled
@@ -247,14 +306,13 @@ def _insert(
 
 @njit(cache=True, nogil=True)
 def _rehash(rows: Any, filled: Any, per_m: Any, table: Any) -> None:
+    data = rows.data
     for row in range(filled):
-        x = np.int64(np.floor(rows.data[row, 0] * per_m))
-        y = np.int64(np.floor(rows.data[row, 1] * per_m))
-        z = np.int64(np.floor(rows.data[row, 2] * per_m))
-        key = _voxel_key(x, y, z)
-        at = _slot_of(key, x, y, z, table)
-        table[at, 0] = key
-        table[at, 1] = row
+        x = np.int64(np.floor(data[row, 0] * per_m))
+        y = np.int64(np.floor(data[row, 1] * per_m))
+        z = np.int64(np.floor(data[row, 2] * per_m))
+        at, _, tag = _find(x, y, z, per_m, data, table)
+        table[at] = _entry(row, tag)
 
 
 @njit(cache=True, nogil=True)
@@ -266,24 +324,23 @@ def _merge(rows: Any, filled: Any, per_m: Any, table: Any) -> Any:
         x = np.int64(np.floor(data[row, 0] * per_m))
         y = np.int64(np.floor(data[row, 1] * per_m))
         z = np.int64(np.floor(data[row, 2] * per_m))
-        key = _voxel_key(x, y, z)
-        at = _slot_of(key, x, y, z, table)
-        if table[at, 0] == -1:
-            table[at, 0] = key
-            table[at, 1] = left
-            data[left] = data[row]
-            rows.rgb[left] = rows.rgb[row]
+        at, into, tag = _find(x, y, z, per_m, data, table)
+        if into < 0:
+            table[at] = _entry(left, tag)
+            rows.words[left] = rows.words[row]
             left += 1
             continue
-        into = table[at, 1]
         kept = data[into]
-        total = kept[7] + data[row, 7]
-        share = data[row, 7] / total
+        old = rows.words[into, 7] & np.uint32(255)
+        more = rows.words[row, 7] & np.uint32(255)
+        share = np.float32(more) / np.float32(old + more)
         for k in range(3, 6):
             kept[k] += share * (data[row, k] - kept[k])
-        kept[7] = total
+        colour = rows.words[into, 7]
         if _is_nearer_mean(data[row, 0], data[row, 1], data[row, 2], kept):
             kept[0], kept[1], kept[2] = data[row, 0], data[row, 1], data[row, 2]
             kept[6] = data[row, 6]
-            rows.rgb[into] = rows.rgb[row]
+            colour = rows.words[row, 7]
+        hits = min(old + more, np.uint32(255))
+        rows.words[into, 7] = (colour & np.uint32(0xFFFFFF00)) | np.uint32(hits)
     return left

@@ -1,0 +1,71 @@
+"""The fuzzer's own parts, and files it broke the program with that are not scans."""
+
+from __future__ import annotations
+
+import json
+import random
+
+import pytest
+
+from tests.fuzz.child import Reader
+from tests.fuzz.mutation import mutated
+from tests.fuzz.parsers import PARSERS, BadAnswer
+from tests.fuzz.seeds import plan_seeds
+from treescan.errors import InvalidInputError
+
+
+@pytest.fixture
+def reader(tmp_path):
+    (tmp_path / "work").mkdir()
+    return lambda name: Reader(PARSERS[name], tmp_path, keep=False)
+
+
+@pytest.mark.parametrize("name", PARSERS)
+def test_every_seed_is_read_and_mutants_are_read_or_refused(name, reader):
+    if name == "e57":
+        pytest.importorskip("pye57", reason="the extra e57 is not installed")
+    read, rng = reader(name), random.Random(1)
+    seeds = PARSERS[name].seeds()
+    for data in seeds:
+        PARSERS[name].read(_kept(read, data))
+    for _ in range(5):
+        read(mutated(rng.choice(seeds), PARSERS[name].shape, rng))
+
+
+def _kept(read, data):
+    read.current.write_bytes(data)
+    return read.current
+
+
+def test_a_fault_is_kept_with_its_input_once(tmp_path, monkeypatch):
+    (tmp_path / "work").mkdir()
+    read = Reader(PARSERS["state"], tmp_path)
+
+    def broken(path):
+        raise BadAnswer(path.read_text())
+
+    object.__setattr__(read, "parser", PARSERS["state"].__class__(
+        **{**vars(PARSERS["state"]), "read": broken}))  # fmt: skip
+    read(b"one kind")
+    read(b"one kind")
+    kept = sorted((tmp_path / "findings").iterdir())
+    assert [path.suffix for path in kept] == [".bin", ".txt"]
+    assert kept[0].read_bytes() == b"one kind"
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda plan: plan["hours"].update(likely={}),
+        lambda plan: plan.update(hours=[1, 2, 3]),
+        lambda plan: plan["steps"][0].update(node="twenty"),
+        lambda plan: plan["steps"][1].update(step=None),
+    ],
+)
+def test_a_plan_with_other_than_numbers_is_refused(change, reader):
+    """Found by the fuzzer: a TypeError and a ValueError out of the haul sheet and replanning."""
+    plan = json.loads(plan_seeds()[0])
+    change(plan)
+    read = reader("plan")
+    with pytest.raises(InvalidInputError):
+        PARSERS["plan"].read(_kept(read, json.dumps(plan).encode()))
