@@ -6,7 +6,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from tests.planning.jobs import grown_inputs, inputs_of, sample_inputs
+from tests.planning.jobs import grown_inputs, inputs_of
 from tests.planning.sites import box, open_field, yard
 from tests.planning.trees import Builder
 from treescan.motion.types import Clearance
@@ -16,7 +16,6 @@ from treescan.planning.hangs import hang_options
 from treescan.planning.job import prepare
 from treescan.planning.options import passing
 from treescan.planning.planner import make_plan
-from treescan.planning.robust import chance_of_breach, draw
 from treescan.planning.turning import pull_n, rotated
 from treescan.units import Band
 
@@ -126,34 +125,6 @@ def test_f7_pull_of_a_line_that_holds_a_limb_on_its_hinge():
     assert pull_n(level, tie, tie + 5.0 * line, np.array([0.0, 1.0, 0.0])) == pytest.approx(
         1732.05, rel=1e-4
     )
-
-
-def test_draws_of_a_band_hit_its_quantiles():
-    values = draw(Band(60.0, 100.0, 160.0), np.random.default_rng(1).standard_normal(200_000))
-    assert np.quantile(values, [0.05, 0.5, 0.95]) == pytest.approx([60, 100, 160], rel=0.02)
-
-
-def test_the_chance_of_a_breach_grows_with_the_load():
-    inputs = sample_inputs("maple_phone")
-    job, plan = prepare(inputs), make_plan(inputs)
-    step = next(s for s in plan.steps if s.load is not None)
-    rng = np.random.default_rng(0)
-    chances = []
-    for factor in (0.2, 1.0, 3.0):
-        used = {k: factor * v / step.load.share for k, v in step.load.utilisation.items()}
-        harder = replace(step, load=replace(step.load, utilisation=used))
-        chances.append(chance_of_breach(harder, job, rng))
-    assert chances[0] < chances[1] < chances[2]
-    assert chances[0] < 0.1
-    assert chances[2] > 0.5
-
-
-def test_every_step_of_a_plan_says_its_chance():
-    plan = make_plan(sample_inputs("maple_phone"))
-    chances = [s.chance_of_breach for s in plan.steps]
-    assert all(0.0 <= c <= 1.0 for c in chances)
-    kept = [s.chance_of_breach for s in plan.steps if not s.broken_limits]
-    assert np.mean(kept) < 0.1
 
 
 def test_a_work_place_can_be_asked_about():

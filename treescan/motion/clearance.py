@@ -101,7 +101,7 @@ def clearances(
     if not len(obstacles):
         return ()
     rigid = rigid_piece(piece)
-    found = closest_approach(motion_of(rigid, path), obstacles.solids)
+    found = closest_approach(motion_of(rigid, path), obstacles.solids, np.inf)
     spread = path.sway_m + wind_drift_m(rigid, path, wind_m_s)
     return tuple(
         Clearance(
@@ -114,6 +114,15 @@ def clearances(
         )
         for row, name in enumerate(obstacles.names)
     )
+
+
+def near_passes_m(piece: Piece, path: Path, obstacles: Obstacles, most_m: float) -> Floats:
+    """Closest approach to each target and conductor, at most ``most_m``, shape (n,). [m]"""
+    if not len(obstacles):
+        return np.zeros(0)
+    motion = motion_of(rigid_piece(piece), path)
+    result: Floats = closest_approach(motion, obstacles.solids, most_m)[:, 0]
+    return result
 
 
 def wind_drift_m(rigid: RigidPiece, path: Path, wind_m_s: float) -> float:
@@ -275,8 +284,11 @@ def _interval(
 
 
 @njit(cache=True)
-def closest_approach(motion: Motion, solids: Solids) -> Floats:
+def closest_approach(motion: Motion, solids: Solids, most_m: float = np.inf) -> Floats:
     """Closest approach of a moving outline to each owner.
+
+    Nothing farther than ``most_m`` is looked at, which stands for it then: fast where only
+    near passes matter. [m]
 
     Returns
     -------
@@ -284,6 +296,7 @@ def closest_approach(motion: Motion, solids: Solids) -> Floats:
         Distance (negative inside), time, and the centre of the nearest ball then.
     """
     found = np.full((solids.owners, 5), np.inf)
+    found[:, 0] = most_m
     work = np.empty((2, 3))
     for part in range(len(solids.kind)):
         who = solids.owner[part]
@@ -309,7 +322,7 @@ def clearance_to_point(
     rigid = rigid_piece(piece)
     point = np.asarray(point_m, dtype=np.float64)
     solids = point_solid(point)
-    found = closest_approach(motion_of(rigid, path), solids)[0]
+    found = closest_approach(motion_of(rigid, path), solids, np.inf)[0]
     return Clearance(
         target=name,
         distance_m=float(found[0]),

@@ -30,6 +30,9 @@ STANDS_OFF_M = 0.45
 NEARER_M = 0.1
 """A piece that comes nearer than it was before the cut by this much is refused. [m]"""
 
+FAR_OFF_M = 2.0
+"""Passes farther from the body than this are not told apart. [m]"""
+
 SECTORS = 16
 
 
@@ -62,24 +65,26 @@ class SafeSide:
     warnings: tuple[str, ...]
 
 
-def body_at(cut_m: Floats, azimuth_deg: float, stem_radius_m: float) -> Solids:
-    """A climber's body beside the stem at the cut, as a solid for the distance kernels."""
+def bodies_at(cut_m: Floats, azimuth_deg: Floats, stem_radius_m: float) -> Solids:
+    """A climber's body beside the stem at the cut, one owner for each side tried (n,)."""
     out = stem_radius_m + STANDS_OFF_M
-    turn = np.radians(azimuth_deg)
-    middle = np.asarray(cut_m) + out * np.array([np.sin(turn), np.cos(turn), 0.0])
-    up = np.array([0.0, 0.0, 1.0])
-    ends = np.array([middle - BODY_BELOW_M * up, middle + BODY_ABOVE_M * up])
+    turn, count = np.radians(azimuth_deg), len(azimuth_deg)
+    feet = cut_m + np.column_stack(
+        [out * np.sin(turn), out * np.cos(turn), np.full(count, -BODY_BELOW_M)]
+    )
+    head = feet + np.array([0.0, 0.0, BODY_BELOW_M + BODY_ABOVE_M])
+    rows = np.arange(count)
     return Solids(
-        owners=1,
-        kind=np.array([WIRE]),
-        owner=np.array([0]),
-        first=np.array([0]),
-        last=np.array([2]),
-        vertices=np.ascontiguousarray(ends, dtype=np.float64),
-        bottom=ends[:1, 2].copy(),
-        top=ends[1:, 2].copy(),
-        half_width=np.array([BODY_RADIUS_M]),
-        box=np.concatenate([ends.min(0) - BODY_RADIUS_M, ends.max(0) + BODY_RADIUS_M])[None, :],
+        owners=count,
+        kind=np.full(count, WIRE),
+        owner=rows,
+        first=2 * rows,
+        last=2 * rows + 2,
+        vertices=np.ascontiguousarray(np.stack([feet, head], axis=1).reshape(-1, 3)),
+        bottom=feet[:, 2].copy(),
+        top=head[:, 2].copy(),
+        half_width=np.full(count, BODY_RADIUS_M),
+        box=np.column_stack([feet - BODY_RADIUS_M, head + BODY_RADIUS_M]),
     )
 
 
@@ -114,11 +119,9 @@ def safe_side(
     )
     radius = 0.5 * piece.butt_diameter_m if stem_radius_m is None else stem_radius_m
     azimuth = np.arange(SECTORS) * 360.0 / SECTORS
-    near, before = np.empty(SECTORS), np.empty(SECTORS)
-    for row, side in enumerate(azimuth):
-        body = body_at(piece.cut_m, float(side), radius)
-        near[row] = closest_approach(moving, body)[0, 0]
-        before[row] = closest_approach(still, body)[0, 0]
+    bodies = bodies_at(np.asarray(piece.cut_m, dtype=np.float64), azimuth, radius)
+    near = closest_approach(moving, bodies, FAR_OFF_M)[:, 0]
+    before = closest_approach(still, bodies, FAR_OFF_M)[:, 0]
     safe = (before > 0.0) & (near > np.minimum(before, 0.3) - NEARER_M)
     away = _away_from(piece, path, until_s)
     behind = np.cos(np.radians(azimuth - away))

@@ -169,7 +169,7 @@ _CIRCLE = np.column_stack(
 def outline_of_discs(centre_m: Floats, radius_m: Floats) -> Floats:
     """Convex outline, shape (k, 2), that covers discs (j, 2) of radii (j,). [m]"""
     points = (centre_m[:, None] + radius_m[:, None, None] * _CIRCLE).reshape(-1, 2)
-    hull = shapely.convex_hull(shapely.multipoints(points))
+    hull = shapely.convex_hull(shapely.linestrings(points))
     return np.asarray(hull.exterior.coords, dtype=np.float64)[:-1]
 
 

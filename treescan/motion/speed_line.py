@@ -13,6 +13,7 @@ from treescan.motion.body import ground_grid, lowest_gaps, rigid_piece
 from treescan.motion.on_line import (
     LOWER_SAMPLE_S,
     SAMPLE_S,
+    STRETCH_SPREAD,
     Rig,
     assembled,
     at_rest,
@@ -168,14 +169,36 @@ def speed_line(
     path = assembled(piece, rigid, rig, (time, centre, rotation, line_pull), down, gaps)
     warnings = _warnings(gaps, float(tension.max()), sudden)
     chord = line.upper_m[2] + share * (line.lower_m[2] - line.upper_m[2])
+    options = {
+        "tie_m": tie,
+        "line": line,
+        "strop_m": strop_m,
+        "stop_share": stop_share,
+        "mass_kg": mass_kg,
+    }
     return SpeedLine(
-        path=replace(path, kind="speed line", notes=warnings),
+        path=replace(
+            path,
+            kind="speed line",
+            notes=(*path.notes, *warnings),
+            recipe=("speed_line", options),
+            sway_m=_stretch_sway_m(line, share, weight),
+        ),
         carriage_m=place,
         line_n=float(tension.max()),
         peak_n=sudden,
         sag_m=float((chord - place[:, 2]).max()),
         warnings=warnings,
     )
+
+
+def _stretch_sway_m(line: StretchedLine, share: Floats, weight: float) -> float:
+    """How much lower it passes on a line that stretches as much more as is unsure. [m]"""
+    firm, _ = carriage_place(line, share, weight)
+    soft, _ = carriage_place(
+        replace(line, modulus_n=(1.0 - STRETCH_SPREAD) * line.modulus_n), share, weight
+    )
+    return float((firm[:, 2] - soft[:, 2]).max())
 
 
 def _begin(line: StretchedLine, tie: Floats, stop_share: float) -> float:

@@ -7,6 +7,7 @@ a level face leaves the whole sag to the hinge wood, which lets the limb drop ea
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -101,6 +102,18 @@ def turned_on_hinge(  # noqa: PLR0913 - a rig and a face
     InvalidInputError
         If the limb is too upright, the face aims along it, or the line cannot hold it.
     """
+    options = {
+        "tie_m": np.atleast_2d(np.asarray(tie_m, dtype=np.float64)),
+        "anchor_m": np.asarray(anchor_m, dtype=np.float64),
+        "hinge_azimuth_deg": hinge_azimuth_deg,
+        "below_level_deg": below_level_deg,
+        "turn_deg": turn_deg,
+        "rope_stiffness_n_m": rope_stiffness_n_m,
+        "run_m": run_m,
+        "lower_to": lower_to,
+        "hold_swing": hold_swing,
+        "mass_kg": mass_kg,
+    }
     rigid = rigid_piece(piece, mass_kg)
     if abs(float(piece.axis[2])) > np.sin(np.radians(60.0)):
         raise InvalidInputError(
@@ -124,9 +137,13 @@ def turned_on_hinge(  # noqa: PLR0913 - a rig and a face
     sag = np.array([piece.axis[1], -piece.axis[0], 0.0])
     sag /= max(float(np.linalg.norm(sag)), 1e-9)
     tear = float(np.sqrt(max(1.0 - float(sag @ hinge.axis) ** 2, 0.0)))
-    return TurnOnHinge(
-        replace(path, notes=(*path.notes, *warnings)), angle, hold, opening, tear, pull, warnings
-    )
+    path = replace(path, notes=(*path.notes, *warnings), recipe=("turned_on_hinge", options))
+    return TurnOnHinge(path, angle, hold, opening, tear, pull, warnings)
+
+
+def turned_path(piece: Piece, tie_m: Floats, anchor_m: Floats, ground: Ground, **way: Any) -> Path:
+    """Path alone of :func:`turned_on_hinge`, with its options."""
+    return turned_on_hinge(piece, tie_m, anchor_m, ground, **way).path
 
 
 def _moments(
@@ -249,4 +266,21 @@ def slid_off(  # noqa: PLR0913 - a rig and a slanted cut
         float(np.sqrt(2.0 * G_M_S2 * gain * way)) * down,
         np.zeros(3),
     )
-    return path_on_line(piece, rigid, rig, start, ground, lower_to)
+    path = path_on_line(piece, rigid, rig, start, ground, lower_to)
+    options = {
+        "tie_m": rig.tie_m,
+        "anchor_m": rig.anchor_m,
+        "slope_azimuth_deg": slope_azimuth_deg,
+        "slant_deg": slant_deg,
+        "friction": friction,
+        "rope_stiffness_n_m": rope_stiffness_n_m,
+        "lead_slack_m": lead_slack_m,
+        "run_m": run_m,
+        "lower_to": lower_to,
+        "hold_swing": hold_swing,
+        "mass_kg": mass_kg,
+    }
+    note = (
+        f"its butt slides {way:.1f} m down a cut slanting {slant_deg:.0f} degrees, then it is free"
+    )
+    return replace(path, notes=(note, *path.notes), recipe=("slid_off", options))

@@ -50,7 +50,7 @@ class Path:
         30 degrees of level); NaN when not tried.
     sway_m : float
         How far the uncertainties of this motion (stretch, run, hinge angle) may shift it
-        sideways or down: a cheap allowance; :func:`treescan.motion.cases.spread_of`
+        sideways or down: a cheap allowance; :func:`treescan.motion.cases.cases_of`
         tries the cases. [m]
     recipe : tuple of (str, dict), or None
         Name and options of the way that made the path, so that its cases can be tried.

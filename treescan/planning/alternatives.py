@@ -11,7 +11,7 @@ from treescan.planning.candidates import CutSet
 from treescan.planning.dividing import Divided
 from treescan.planning.edits import order_pairs
 from treescan.planning.job import Job
-from treescan.planning.options import Option
+from treescan.planning.options import Option, cost_min
 from treescan.planning.order_solver import solve_order
 from treescan.planning.ordering import NO_ANCHOR, OrderProblem, OrderResult, Way
 from treescan.planning.precedence import (
@@ -150,7 +150,7 @@ def order_problem(job: Job, divided: Divided, rules: Rules, preference: Preferen
 
 def _way(pieces: CutSet, row: int, option: Option, rules: Rules, preference: Preference) -> Way:
     lack = max(0.0, ENOUGH_ROOM_M - option.room_m)
-    cost = option.minutes.likely + preference.share_min * option.share
+    cost = cost_min(option, preference.share_min)
     cost += preference.room_min * lack + 1000.0 * len(option.broken)
     if option.anchor is None:
         return Way(cost)

@@ -18,7 +18,8 @@ from treescan.planning.edits import Edit, edited_cuts, forced
 from treescan.planning.falls import fall_options
 from treescan.planning.hangs import hang_options
 from treescan.planning.job import Job
-from treescan.planning.options import Option, front, least_bad
+from treescan.planning.options import CREDIBLE, Option, front, least_bad
+from treescan.planning.robust import with_chance
 from treescan.wood.types import Piece
 
 MOST_DEPTH = 3
@@ -195,13 +196,14 @@ def ways_of(job: Job, piece: Piece, wish: Edit | None = None) -> list[Option]:
     With a wish its anchor alone is looked at, and the line even where the piece may fall.
     """
     order = int(job.inputs.graph.order[piece.butt_node])
-    found = fall_options(piece, order, job.field)
-    dropped = any(o.kept and o.room_m > 0.3 for o in found)
+    found = fall_options(piece, order, job.field, lambda o: with_chance(o, job.field, job.draws))
+    dropped = any(o.kept and o.room_m > 0.3 and o.chance <= CREDIBLE for o in found)
+    hung: list[Option] = []
     if wish is not None:
-        found += hang_options(job, piece, order, wish.anchor)
+        hung = hang_options(job, piece, order, wish.anchor)
     elif piece.mass_kg.high > ALWAYS_LINED_KG or not dropped:
-        found += hang_options(job, piece, order)
-    return found
+        hung = hang_options(job, piece, order)
+    return found + [with_chance(o, job.field, job.draws) for o in hung]
 
 
 def _as_asked(piece: Piece, found: list[Option], wish: Edit) -> PieceWays:

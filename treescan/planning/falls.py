@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import product
@@ -17,7 +17,13 @@ from treescan.motion.fall import BOUNCE_M, free_fall, hinge_fall
 from treescan.motion.landing import footprint_polygon
 from treescan.motion.types import Path
 from treescan.planning.candidates import CutRules
-from treescan.planning.options import Option, judged_gaps, passing, standing_distance_m
+from treescan.planning.options import (
+    CREDIBLE,
+    Option,
+    judged_gaps,
+    passing,
+    standing_distance_m,
+)
 from treescan.planning.turning import after_turning, fold_up, rotated, shifted
 from treescan.pointcloud.cloud import Ground
 from treescan.site.model import Site, Target
@@ -148,14 +154,20 @@ def upright_deg(piece: Piece) -> float:
     return float(np.degrees(np.arccos(np.clip(piece.axis[2], -1.0, 1.0))))
 
 
-def fall_options(piece: Piece, order: int, field: Field) -> list[Option]:
-    """All ways of letting one piece fall, judged; never none."""
+def fall_options(
+    piece: Piece, order: int, field: Field, sure: Callable[[Option], Option] | None = None
+) -> list[Option]:
+    """All ways of letting one piece fall, judged; never none.
+
+    ``sure`` gives an option that keeps every limit its chance of a breach.
+    """
     found = []
     before = standing_distance_m(piece, field.obstacles)
     for path, azimuth, below in _paths(piece, field):
         option = _judged((piece, order, before), field, path, (azimuth, below))
+        option = sure(option) if sure is not None else option
         found.append(option)
-        if option.kept and option.room_m > ENOUGH_ROOM_M:
+        if option.kept and option.room_m > ENOUGH_ROOM_M and option.chance <= CREDIBLE:
             break
     if not found:
         found.append(

@@ -217,7 +217,8 @@ def aside_first(path: Path, anchor_m: Floats, slope: float) -> Path:
     down = np.maximum((share - ASIDE_SHARE) / (1.0 - ASIDE_SHARE), 0.0)
     centre[first:last, :2] = start[:2] + over * (end[:2] - start[:2])
     centre[first:last, 2] = start[2] + down * (end[2] - start[2])
-    return replace(path, centre_m=centre)
+    how = {"anchor_m": anchor_m, "slope": slope, "then": path.recipe}
+    return replace(path, centre_m=centre, recipe=("aside_first", how))
 
 
 def _lying_reach_m(piece: Piece) -> float:

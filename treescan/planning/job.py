@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from treescan.planning.candidates import CutRules, height_above_ground_m
+from treescan.planning.draws import Draws
 from treescan.planning.falls import Field
 from treescan.planning.inputs import PlanInputs
 from treescan.rigging.anchors import find_anchors
@@ -104,6 +105,11 @@ class Job:
         standing = self.inputs.standing.copy()
         standing[self.inputs.graph.subtree(butt_node)] = False
         return self.spar_without(standing)
+
+    @cached_property
+    def draws(self) -> Draws:
+        """Draws of chance that all ways of this job share."""
+        return Draws.of(self.inputs.seed)
 
     @cached_property
     def light(self) -> tuple[Anchor, ...]:

@@ -24,6 +24,12 @@ NEARER_M = 0.1
 """Wood deeper in a target than the first is said to be an error of scan or site file; no piece
 may come nearer than it stands by more than the second: our choice, no source. [m]"""
 
+CREDIBLE = 0.05
+"""A way with a greater chance of a breach gives way to one that is surer: our choice."""
+
+CHANCE_MIN = 200.0
+"""Minutes that a sure breach counts for when ways are compared: our choice."""
+
 LEAST_STEP_S = 0.0015
 
 WIND_SHARE = 0.05
@@ -56,6 +62,9 @@ class Option:
         without any.
     excess : float
         How far the worst limit that smaller pieces would mend is passed: 1 at the limit.
+    chance : float
+        Chance that the way passes a margin or a limit of the ground after all (hinge early or
+        late, another stretch, a push aside), 0..1.
     """
 
     piece: Piece
@@ -77,6 +86,7 @@ class Option:
     share: float = 0.0
     room_m: float = float("inf")
     excess: float = 0.0
+    chance: float = 0.0
 
     @property
     def kept(self) -> bool:
@@ -105,10 +115,17 @@ def judged_gaps(piece: Piece, path: Path, obstacles: Obstacles, wind_m_s: float)
     gaps = clearances(piece, path, obstacles)
     if not gaps or wind_m_s <= 0.0:
         return gaps
+    drift = wind_allowance_m(piece, path, wind_m_s)
+    return tuple(replace(gap, spread_m=gap.spread_m + drift) for gap in gaps)
+
+
+def wind_allowance_m(piece: Piece, path: Path, wind_m_s: float) -> float:
+    """Drift allowed for wind: see :func:`judged_gaps`. [m]"""
+    if wind_m_s <= 0.0:
+        return 0.0
     fallen = float(path.centre_m[0, 2] - path.centre_m[-1, 2])
     most = WIND_SHARE * max(fallen, 0.0) * (wind_m_s / 3.0) ** 2
-    drift = min(wind_drift_m(rigid_piece(piece), path, wind_m_s), most)
-    return tuple(replace(gap, spread_m=gap.spread_m + drift) for gap in gaps)
+    return min(wind_drift_m(rigid_piece(piece), path, wind_m_s), most)
 
 
 @dataclass(frozen=True)
@@ -182,28 +199,35 @@ def standing_distance_m(piece: Piece, obstacles: Obstacles) -> Floats:
 
 
 def dominated(option: Option, others: Sequence[Option]) -> bool:
-    """Whether another option with the same anchor is no worse in load, room and time."""
+    """Whether another option with the same anchor is no worse in load, room, time and chance."""
     return any(
         other is not option
         and other.anchor_id == option.anchor_id
         and other.share <= option.share + 1e-9
         and other.room_m >= option.room_m - 1e-9
         and other.minutes.likely <= option.minutes.likely + 1e-9
+        and other.chance <= option.chance + 1e-9
         and (
             other.share < option.share - 1e-9
             or other.room_m > option.room_m + 1e-9
             or other.minutes.likely < option.minutes.likely - 1e-9
+            or other.chance < option.chance - 1e-9
         )
         for other in others
     )
 
 
 def front(options: Sequence[Option], most: int = 4) -> tuple[Option, ...]:
-    """Options that keep every limit and are not dominated, quickest and lightest first."""
+    """Options that keep every limit and are not dominated, surest, quickest, lightest first."""
     kept = [o for o in options if o.kept]
     best = [o for o in kept if not dominated(o, kept)]
-    best.sort(key=lambda o: (o.minutes.likely + 20.0 * o.share, -o.room_m))
+    best.sort(key=lambda o: (cost_min(o, 20.0), -o.room_m))
     return tuple(best[:most])
+
+
+def cost_min(option: Option, share_min: float) -> float:
+    """Minutes of a way with its load share and its chance of a breach turned into minutes."""
+    return option.minutes.likely + share_min * option.share + CHANCE_MIN * option.chance
 
 
 def least_bad(options: Sequence[Option]) -> Option:

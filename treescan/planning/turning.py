@@ -115,8 +115,24 @@ def after_turning(
         rotation=np.concatenate([rotation, after.rotation[1:] @ final]),
         tension_n=np.concatenate([np.full(len(time), pull_n), after.tension_n[1:]]),
         contact_time_s=after.contact_time_s + lasts,
-        notes=(note, *after.notes),
+        notes=(note, *after.notes) if note else after.notes,
+        recipe=(
+            "after_turning",
+            {
+                "axis": axis,
+                "angle_rad": full,
+                "carried_m": carried_m,
+                "pull_n": pull_n,
+                "then": after.recipe,
+            },
+        ),
     )
+
+
+def pose_after(piece: Piece, turn: tuple[Floats, float], carried_m: Floats | None) -> Piece:
+    """Copy of a piece as a turn about its cut, and a carry by hand, leave it."""
+    pose = rotated(piece, Rotation.from_rotvec(turn[0] * turn[1]).as_matrix())
+    return pose if carried_m is None else shifted(pose, carried_m)
 
 
 def fold_up(piece: Piece) -> tuple[Floats, float] | None:
