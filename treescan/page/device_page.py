@@ -127,6 +127,8 @@ class DevicePage:
                     ui.button(
                         "Put the last good one back", on_click=lambda: attempt(self.session.mend)
                     ).props("no-caps outline").classes("ts-small")
+            if self.session.trouble:
+                ui.label(self.session.trouble).classes("ts-warning").props("role=alert")
             if progress.running:
                 with ui.column().classes("ts-work").props("role=status"):
                     left = progress.seconds_left

@@ -33,6 +33,10 @@ class Kind:
 KINDS = {
     kind.key: kind
     for kind in (
+        Kind(
+            "scale", "Two points", "Tap the two ends of a length that you have taped on site.",
+            "tree", "wire", ("known_length_m",), 2, 2,
+        ),
         Kind("near", "Stem", "Tap the stem of the tree to be taken down.", "tree", "point", most=1),
         Kind(
             "area", "Target", "Tap the corners of what must not be hit, one after the other.",
@@ -113,6 +117,8 @@ class Draft:
 
     def _height(self, x_m: float, y_m: float, site_map: SiteMap) -> float:
         ground, seen = site_map.ground_at(x_m, y_m), site_map.height_at(x_m, y_m)
+        if self.kind == "scale":
+            return ground + (seen or 0.0)
         if seen is not None and seen > 2.0:
             return ground + seen
         return ground + (self.corners[-1][2] - ground if self.corners else 6.0)
@@ -194,6 +200,8 @@ def kept(data: Json, draft: Draft) -> Json:
         _require_tap(draft, kind)
         data.setdefault("climber", {})["tie_in_m"] = draft.corners[0]
         return data
+    if kind.key == "scale":
+        return _with_known_length(data, draft)
     rows = list(data.get(kind.part, []))
     old = next((i for i, r in enumerate(rows) if [kind.part, r["name"]] == draft.replaces), None)
     own = rows[old]["name"] if old is not None else None
@@ -203,6 +211,16 @@ def kept(data: Json, draft: Draft) -> Json:
     else:
         rows[old] = entry
     return {**data, kind.part: rows}
+
+
+def _with_known_length(data: Json, draft: Draft) -> Json:
+    if len(draft.corners) < 2:
+        raise InvalidInputError("Two points: tap both ends of the length.")
+    if not draft.values.get("known_length_m"):
+        raise InvalidInputError("Two points: the taped length between them is missing.")
+    taped = {"known_length_m": draft.values["known_length_m"]}
+    points = {"known_length_points_m": draft.corners}
+    return {**data, "tree": {**data.get("tree", {}), **taped, **points}}
 
 
 def _require_tap(draft: Draft, kind: Kind) -> None:

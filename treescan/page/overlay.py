@@ -52,6 +52,10 @@ def overlay(
     if site.tree.near_m:
         parts.append(_dot(frame, site.tree.near_m, "#000", 20))
         parts.append(_dot(frame, site.tree.near_m, "#fff", 10))
+    if site.tree.known_length_points_m:
+        ends = site.tree.known_length_points_m
+        parts.append(_line(frame, ends, "#000", "2 6", closed=False, fill=False))
+        parts.append(_name(frame, ends, "taped", "#000"))
     if site.climber.tie_in_m:
         parts.append(_dot(frame, site.climber.tie_in_m[:2], "#7a4b00", 18))
         parts.append(_name(frame, [site.climber.tie_in_m], "tie-in wish", "#7a4b00"))

@@ -71,12 +71,14 @@ def tick_list(session: Session) -> None:
     words("Weights and loads are ranges: choose gear and zone for the high end.")
     boxes: dict[int, ui.checkbox] = {}
     left = ui.label().classes("ts-words text-bold")
+    hide = ui.switch("Hide what is down", value=False).classes("ts-words").mark("hide-done")
+    rows: dict[int, ui.column] = {}
     replan = wide(
         "Plan the rest from here", lambda: _start(session, "replan"), plain=True
     )  # fmt: skip
     for step in plan["steps"]:
         number = int(step["step"])
-        with ui.column().classes("ts-row").props(f"id=step{number}"):
+        with ui.column().classes("ts-row") as rows[number]:
             boxes[number] = (
                 ui.checkbox(_title(step, units())).classes("w-full").mark(f"tick-{number}")
             )
@@ -89,10 +91,12 @@ def tick_list(session: Session) -> None:
         done = session.store.done_steps()
         for number, box in boxes.items():
             box.value = number in done
+            rows[number].set_visibility(not (hide.value and number in done))
         left.text = f"{len(done)} of {len(boxes)} down."
         replan.set_visibility(bool(done))
 
     follow()
+    hide.on_value_change(follow)
     for number, box in boxes.items():
         box.on_value_change(partial(_ticked, session, number, box))
     session.follow(("done",), follow)
@@ -185,6 +189,7 @@ def haul_and_quote(session: Session) -> None:
             Entry(("quote", "currency"), "Currency"),
         ),
     )
+    material = ui.column().classes("w-full").mark("material-sheet")
     drawn = [""]
     system = units()
 
@@ -201,8 +206,13 @@ def haul_and_quote(session: Session) -> None:
             return
         if not place.is_deleted and drawn[0] == mark:
             place.clear()
+            material.clear()
             with place:
-                _haul_tables(tables, system)
+                _sheets(system, ("Truck loads", tables.trucks), ("Quote", tables.quote))
+            with material:
+                _sheets(system, ("Material", tables.material))
+                for note in tables.notes:
+                    ui.label(bilingual(note).text(system)).classes("ts-fine")
 
     def follow() -> None:
         background_tasks.create(renew(), name="haul sheet")
@@ -214,15 +224,11 @@ def haul_and_quote(session: Session) -> None:
         session.follow(("site", "plan"), follow)
 
 
-def _haul_tables(tables: HaulTables, system: UnitSystem) -> None:
-    for title, rows in (
-        ("Material", tables.material), ("Truck loads", tables.trucks), ("Quote", tables.quote)
-    ):  # fmt: skip
+def _sheets(system: UnitSystem, *titled: tuple[str, Rows]) -> None:
+    for title, rows in titled:
         if len(rows) > 1:
             heading(title)
             sheet(rows, system, title)
-    for note in tables.notes:
-        ui.label(bilingual(note).text(system)).classes("ts-fine")
 
 
 def print_out(session: Session) -> None:

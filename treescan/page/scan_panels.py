@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import shutil
 import tempfile
 from functools import partial
 from pathlib import Path
@@ -10,16 +12,24 @@ from typing import Any
 from nicegui import events, run, ui
 
 from treescan.errors import TreescanError
-from treescan.page.controls import heading, refuse, tell, warning, wide, words
+from treescan.page.controls import attempt, heading, refuse, small, tell, warning, wide, words
 from treescan.page.device import units
 from treescan.page.files import unsaved
-from treescan.page.forms import Entry, form
+from treescan.page.forms import Entry, form, keep_site, site_data
 from treescan.page.panels import Panel
-from treescan.page.quantities import DIAMETER
+from treescan.page.quantities import DIAMETER, LENGTH
 from treescan.page.session import Session
+from treescan.page.site_drawing import MapPanel
 from treescan.units import diameter_text, length_text, mass_text
 
 MOST_UPLOAD_BYTES = 2_000_000_000
+SCALE_AGREES = 0.02
+"""Two taps on the plan picture and a tape agree within this; finer than taps are."""
+SCAN_UNITS: dict[str | None, str] = {
+    None: "as the file says", "m": "metres", "ft": "feet", "us-ft": "US survey feet",
+    "mm": "millimetres",
+}  # fmt: skip
+UP: dict[str | None, str] = {None: "as the file says", "z": "z", "y": "y"}
 
 
 def choose_scan(session: Session) -> None:
@@ -34,17 +44,44 @@ def choose_scan(session: Session) -> None:
     async def uploaded(event: events.UploadEventArguments) -> None:
         await _take(session, event)
 
-    ui.upload(
-        label="Or send a scan from this device (up to 2 GB)",
-        auto_upload=True,
-        max_file_size=MOST_UPLOAD_BYTES,
-        max_files=1,
-        on_upload=uploaded,
-        on_rejected=lambda: refuse("Too large: 2 GB at most. Thin the scan or cut it down."),
-    ).classes("w-full").mark("upload")
+    def failed() -> None:
+        free = shutil.disk_usage(session.store.folder).free / 1e9
+        refuse(
+            "The scan did not arrive: the wifi broke off or the laptop's disk is full "
+            f"({free:.1f} GB free). Nothing was changed; send it again."
+        )
+
+    upload = (
+        ui.upload(
+            label="Or send a scan from this device (up to 2 GB)",
+            auto_upload=True,
+            max_file_size=MOST_UPLOAD_BYTES,
+            max_files=1,
+            on_upload=uploaded,
+            on_rejected=lambda: refuse("Too large: 2 GB at most. Thin the scan or cut it down."),
+        )
+        .classes("w-full")
+        .mark("upload")
+    )
+    upload.on("failed", failed)
+    with ui.expansion("The scan comes out in the wrong size or lying down").classes("w-full"):
+        _reading(session, "scan_units", "Units of the scan", SCAN_UNITS)
+        _reading(session, "up", "Axis that points up", UP)
+        words("Then measure the scan again.")
     heading("Sample scenes")
     for name in session.samples():
         wide(name.replace("_", " "), partial(session.take_sample, name), plain=True)
+
+
+def _reading(session: Session, key: str, label: str, choices: dict[str | None, str]) -> None:
+    """How the scan file is to be read, where the file states it wrongly."""
+
+    def picked() -> None:
+        if pick.value != session.store.state.get(key):
+            attempt(lambda: session.save(state={key: pick.value}, said=f"{label} changed"))
+
+    pick = ui.select(choices, value=session.store.state.get(key), label=label)
+    pick.classes("w-full").mark(key).on_value_change(picked)
 
 
 async def _take(session: Session, event: events.UploadEventArguments) -> None:
@@ -92,14 +129,61 @@ def measured(session: Session) -> None:
 
 
 def scale_check(session: Session) -> None:
-    """Tape the stem."""
-    words("Tape the stem at breast height and enter it: weights go with the square of it.")
+    """Tape the stem, or a length between two points; best both."""
+    words("Weights go with the cube of the scale: tape something before you trust any of them.")
+    heading("Stem at breast height")
     form(session, (Entry(("tree", "dbh_tape_m"), "Taped diameter at breast height", DIAMETER),))
+    heading("Or a length between two points")
+    words("The longer the better: along a wall, a fence, between two kerb corners.")
+    MapPanel(session, "scale", ("scale",))
+    told = ui.column().classes("w-full")
+
+    def renew() -> None:
+        told.clear()
+        with told:
+            _known_length(session)
+
+    renew()
+    session.follow(("site",), renew)
+
+
+def _known_length(session: Session) -> None:
+    hint = session.store.site.tree
+    if hint.known_length_m is None or hint.known_length_points_m is None:
+        return
+    seen = math.dist(*hint.known_length_points_m)
+    taped, system = hint.known_length_m, units()
+    off = seen / taped - 1.0
+    line = (
+        f"Taped {LENGTH.text(taped, system)}, in the scan {LENGTH.text(seen, system)}: "
+        f"the scan is {abs(off):.1%} too {'large' if off > 0 else 'small'}."
+    )
+    if abs(off) > SCALE_AGREES:
+        warning(line + " Check the taps and the tape; then measure again with the scale corrected.")
+        form(
+            session,
+            (
+                Entry(
+                    ("tree", "correct_scale"), "Correct the scan to the taped length",
+                    choices={True: "yes", False: "no"},
+                ),
+            ),
+        )  # fmt: skip
+    else:
+        words(line + " That agrees.")
+    small("Strike out this length", lambda: _no_known_length(session))
+
+
+def _no_known_length(session: Session) -> None:
+    data = site_data(session)
+    for key in ("known_length_m", "known_length_points_m", "correct_scale"):
+        data["tree"].pop(key, None)
+    keep_site(session, data, "Taped length struck out")
 
 
 PANELS = (
     Panel("scan", choose_scan, ("scan",)),
     Panel("scan", measured, ("tree", "plan", "units")),
-    Panel("scale", scale_check, ("units",)),
+    Panel("scale", scale_check, ("tree", "units")),
     Panel("scale", measured, ("tree", "plan", "units")),
 )

@@ -40,6 +40,7 @@ class Session:
     listeners: list[Listener] = field(default_factory=list)
 
     def __post_init__(self) -> None:
+        self.trouble = ""
         self._announced: dict[str, int] = {}
         self._proposals: tuple[tuple[int, ...], tuple[Found, ...]] = ((-1,), ())
         self._open: tuple[tuple[int, ...], tuple[Found, ...]] = ((-1,), ())
@@ -260,8 +261,15 @@ class Session:
 
     def look(self) -> None:
         """Look at the job's files: changes by other programs, work that goes on or has ended."""
-        self.store.look()
-        self._collect()
+        trouble = ""
+        try:
+            self.store.look()
+            self._collect()
+        except TreescanError as error:  # a full disk is said, and looked at again
+            trouble = str(error)
+        if trouble != self.trouble:
+            self.trouble = trouble
+            self.store.bump("work")
         now = self.progress()
         if now.mark() != self._progress.mark():
             self.store.bump("work")

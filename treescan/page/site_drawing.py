@@ -26,9 +26,15 @@ INPUTS: dict[str, tuple[str, Quantity | None]] = {
     "margin_m": ("Room to keep", LENGTH),
     "width_m": ("Width", LENGTH),
     "kilovolts": ("Voltage (ask the network operator)", KILOVOLTS),
+    "known_length_m": ("Taped length between the two points", LENGTH),
     "max_energy_kj": ("Hardest blow it takes (empty: not limited)", ENERGY),
 }
 ZOOMS = (1, 2, 4)
+NUDGE: dict[str, dict[int, float]] = {
+    "metric": {1: 0.5, 2: 0.2, 4: 0.1},
+    "us": {1: 2.0 * FOOT_M, 2: 1.0 * FOOT_M, 4: 0.5 * FOOT_M},
+}
+"""How far a nudge moves the last corner at each zoom. [m]"""
 NUDGES = (
     ("←", -1, 0, "west"),
     ("↑", 0, 1, "north"),
@@ -43,7 +49,7 @@ class MapPanel:
 
     def __init__(self, session: Session, step: str, kinds: tuple[str, ...]) -> None:
         self.session, self.step, self.kinds = session, step, kinds
-        self.device, self.units = device_id(), units()
+        self.device, self.units, self.zoom = device_id(), units(), 1
         self.draft = session.drafts.of(self.device, step)
         if self.draft.kind not in kinds:
             self.draft.begin(kinds[0])
@@ -77,7 +83,7 @@ class MapPanel:
                 ).classes("grow")
             small("Undo corner", self._back).classes("grow")
         with ui.row().classes("w-full no-wrap items-center"):
-            ui.label("Last corner").classes("ts-fine")
+            small("+", self._add, said="Add a corner without tapping, then move it").classes("grow")
             for sign, east, north, word in NUDGES:
                 small(
                     sign, partial(self._nudge, east, north), said=f"Last corner a little {word}"
@@ -103,7 +109,8 @@ class MapPanel:
 
     def _wants_fields(self) -> bool:
         """Fields change with the corners: a wire's heights, a target's height from the scan."""
-        return "height_m" in KINDS[self.draft.kind].takes or KINDS[self.draft.kind].shape == "wire"
+        kind = KINDS[self.draft.kind]
+        return "height_m" in kind.takes or kind.shape == "wire"
 
     def _choose(self, key: str) -> None:
         if key == self.draft.kind and not self.draft.replaces:
@@ -113,7 +120,7 @@ class MapPanel:
         self.show(fields=True)
 
     def _nudge(self, east: int, north: int) -> None:
-        step = 0.5 * FOOT_M if self.units == "us" else 0.1
+        step = NUDGE[self.units][self.zoom]
         self.draft.nudge(step * east, step * north)
         self._keep_draft()
         self.show()
@@ -128,7 +135,18 @@ class MapPanel:
         self._keep_draft()
         self.show(fields=True)
 
+    def _add(self) -> None:
+        """Add a corner without a tap (keyboard): at the last one, else at the stem."""
+        stem = self.session.store.site.tree.near_m
+        frame = self.map.frame
+        middle = frame.to_scan(frame.wide / 2, frame.high / 2)
+        x, y = self.draft.corners[-1][:2] if self.draft.corners else stem or middle
+        self.draft.tap(x, y, self.map)
+        self._keep_draft()
+        self.show(fields=self._wants_fields())
+
     def _zoom(self, zoom: int) -> None:
+        self.zoom = zoom
         self.picture.classes(remove=" ".join(f"zoom{z}" for z in ZOOMS), add=f"zoom{zoom}")
 
     def _keep_draft(self) -> None:
