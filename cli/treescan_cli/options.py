@@ -54,6 +54,11 @@ def add_scan(parser: argparse.ArgumentParser) -> None:
         help="units of the scan's coordinates, when the file states them wrongly or not at all",
     )
     parser.add_argument("--up", choices=("z", "y"), help="axis of the scan that points up")
+    parser.add_argument(
+        "--species",
+        metavar="NAME",
+        help="scientific or common name; takes the place of the site file's",
+    )
     add_seed(parser)
 
 
@@ -66,4 +71,4 @@ def run_options(args: argparse.Namespace) -> RunOptions:
     """Options of the run from the parsed arguments."""
     from treescan.pipeline.run import RunOptions
 
-    return RunOptions(scan_units=args.scan_units, up=args.up, seed=args.seed)
+    return RunOptions(scan_units=args.scan_units, up=args.up, seed=args.seed, species=args.species)

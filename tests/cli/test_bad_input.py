@@ -7,6 +7,7 @@ import laspy
 import numpy as np
 import pytest
 
+from tests.pipeline.small_tree import write_tree
 from treescan_cli.main import main
 
 SAMPLES = Path(__file__).parents[2] / "sample_scans"
@@ -116,3 +117,13 @@ def test_results_in_the_way_are_kept(capsys, tmp_path):
     assert status == 2
     assert "--overwrite" in capsys.readouterr().err
     assert (tmp_path / "out" / "tree.json").read_text() == "{}"
+
+
+def test_species_on_the_command_line(capsys, tmp_path):
+    tree = write_tree(tmp_path / "tree.json")
+    message = refused(capsys, tmp_path, "measure", tree, "--species", "Quercus rubbra")
+    assert "near matches" in message
+    assert "Quercus rubra" in message
+    out = tmp_path / "out"
+    assert main(["measure", str(tree), "--species", "northern red oak", "--out", str(out)]) == 0
+    assert tomllib.loads((out / "site.toml").read_text())["job"]["species"] == "northern red oak"

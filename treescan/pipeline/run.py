@@ -25,7 +25,7 @@ from treescan.rigging.gear import resolve_gear
 from treescan.rigging.model import defect_marks
 from treescan.rigging.types import GearSet
 from treescan.site.model import Site
-from treescan.site.reading import read_site
+from treescan.site.reading import read_site, site_from_mapping
 from treescan.skeleton.graph import TreeGraph
 from treescan.wood.decay import WoodState, wood_state
 from treescan.wood.mass import green_mass
@@ -43,6 +43,7 @@ class RunOptions:
     scan_units: str | None = None
     up: str | None = None
     seed: int = 0
+    species: str | None = None
 
 
 @dataclass(frozen=True)
@@ -61,9 +62,15 @@ class Survey:
     crs: str = ""
 
 
-def read_job(site_path: Path | None) -> tuple[Site, Species, GearSet]:
-    """Read and check everything that does not need the scan, so that mistakes show at once."""
+def read_job(site_path: Path | None, species: str | None = None) -> tuple[Site, Species, GearSet]:
+    """Read and check everything that does not need the scan, so that mistakes show at once.
+
+    ``species`` takes the place of the site file's.
+    """
     site = read_site(site_path) if site_path is not None else Site()
+    if species is not None:
+        named = site_from_mapping({"job": {"species": species}}, "--species: ").job.species
+        site = site.model_copy(update={"job": site.job.model_copy(update={"species": named})})
     return (site, *resolved(site))
 
 
@@ -176,7 +183,7 @@ def plan_removal(
     from treescan.site.obstacles import check_site_against_tree
 
     options = options or RunOptions()
-    site, species, gear = read_job(site_path)
+    site, species, gear = read_job(site_path, options.species)
     survey = survey_scan(scans, site, options, report)
     local = site.localised(survey.origin_m)
     mass, state = weigh(survey, local, species)
@@ -212,7 +219,7 @@ def measure_scan(
     input was a ``tree.json``).
     """
     options = options or RunOptions()
-    site, species, gear = read_job(site_path)
+    site, species, gear = read_job(site_path, options.species)
     survey = survey_scan(scans, site, options, report)
     local = site.localised(survey.origin_m)
     mass, _ = weigh(survey, local, species)
