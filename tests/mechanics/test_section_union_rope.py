@@ -110,9 +110,8 @@ def test_n2_gilman_2003():
     ratio = union.gilman_force_kg(diameter, 0.9) / union.gilman_force_kg(diameter, 0.5)
     assert ratio.min() == pytest.approx(22.9 / 86.3, abs=1e-3)  # printed forces: 0.27
     assert ratio.max() == pytest.approx(0.63, abs=0.005)
-    line = union.union_factor_line(np.array([0.5, 0.9]))
-    assert line == pytest.approx([0.775, 0.395])
-    assert ratio.min() <= line[1] / line[0] <= ratio.max()
+    ours = union.union_factor(np.array([0.5, 0.9]))
+    assert ratio.min() <= ours[1] / ours[0] <= ratio.max()
 
 
 @pytest.mark.published
@@ -139,6 +138,23 @@ def test_n5_lilly_sydnor_implied_diameters():
     assert got == pytest.approx([0.101, 0.114], abs=6e-4)
     ratio_to_clear_wood = 29.7 / 40
     assert ratio_to_clear_wood == pytest.approx(0.74, abs=0.005)
+
+
+@pytest.mark.published
+def test_n6_slater_ennos_2013_hazel_forks():
+    # forks of two nearly equal branches: what is reckoned with stays below what they held,
+    # sound forks against the intact, included bark against those without their central fifth
+    field = union.FIELD_FACTOR["ellipse over bark"]
+    equal = np.linspace(0.7, 1.0, 16)
+    assert union.HAZEL_FORKS["central fifth cut"] == pytest.approx(0.503, abs=5e-4)
+    assert union.HAZEL_FORKS["outer parts cut"] == pytest.approx(0.377, abs=5e-4)
+    sound = field * union.union_factor(equal)
+    included = field * union.union_factor(equal, True)
+    assert (sound <= union.HAZEL_FORKS["intact"]).all()
+    assert (included <= union.HAZEL_FORKS["central fifth cut"]).all()
+    assert (included <= union.HAZEL_FORKS["outer parts cut"]).all()
+    least = field * union.union_factor(0.9)
+    assert 0.2 < least / union.HAZEL_FORKS["intact"] < 1.0, "low, but not a stand-in for nothing"
 
 
 def test_union_classes_fall_with_the_ratio_and_with_included_bark():

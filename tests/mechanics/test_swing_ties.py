@@ -74,6 +74,8 @@ def test_f1_peak_at_the_plumb_line():
     got = swing.swing_peak_factor(A0)
     assert got == pytest.approx([1.068, 1.268, 1.586, 2.0, 2.482, 3.0], abs=6e-4)
     assert swing.swing_peak_factor(np.radians(60.0)) == pytest.approx(2.0, abs=1e-12)
+    assert swing.swing_factor_at(0.0, A0) == pytest.approx(got)
+    assert swing.swing_factor_at(A0, A0) == pytest.approx(np.cos(A0))  # at rest, on a taut line
 
 
 @pytest.mark.published

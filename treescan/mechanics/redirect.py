@@ -51,15 +51,3 @@ def resultant_angle_rad(friction_ratio: npt.ArrayLike, included_rad: npt.ArrayLi
     angle = within("included angle", included_rad, 0.0, np.pi, unit="rad")
     result: Floats = np.arctan2(np.sin(angle) / ratio, 1.0 + np.cos(angle) / ratio)
     return result
-
-
-def resultant_vector_n(lead_vector_n: Floats, fall_vector_n: Floats) -> Floats:
-    """Force of both legs on the anchor: the sum of the pulls along them, shape (..., 3). [N]
-
-    Parameters
-    ----------
-    lead_vector_n, fall_vector_n : ndarray, shape (..., 3)
-        Pull of each leg on the anchor, pointing away from the anchor. [N]
-    """
-    result: Floats = np.asarray(lead_vector_n, dtype=np.float64) + fall_vector_n
-    return result

@@ -32,13 +32,8 @@ bowline break at similar loads, so the hitches share one row.
 DEFAULT_KNOT_EFFICIENCY = 0.5
 """Used unless a splice is named: "assume every knot halves the rope" (Delaney 2022, p. 30)."""
 
-WEAKER_HITCH_EFFICIENCY = 0.5
-
 CHOKER_STEPS = ((120.0, 1.00), (90.0, 0.87), (60.0, 0.74), (30.0, 0.62), (0.0, 0.49))
 """Angle of choke in degrees, at or above: factor on the choker rating (after ASME B30.9)."""
-
-SLING_HITCH = {"vertical": 1.0, "choker": 0.80, "girth": 0.75, "basket": 2.0}
-"""Factor on a sling's vertical rating; basket with vertical legs [from memory]."""
 
 
 def secant_modulus_n(

@@ -15,9 +15,6 @@ ASH_TORSION_PA = 11.2e6
 Arboric. Urban For. 40(1):36 (2014), abstract.
 """
 
-TORSION_SHARE = 0.15
-"""Torsional over bending strength: 11.2 / 75.5 rounded."""
-
 
 def round_modulus_m3(diameter_m: npt.ArrayLike) -> Floats:
     """Section modulus of a round, ``pi D³ / 32``. [m³]

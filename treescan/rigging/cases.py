@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 
 from treescan.errors import InvalidInputError, TreescanError
 from treescan.mechanics.friction import wraps_to_hold
+from treescan.mechanics.swing import swing_factor_at, swing_peak_factor
 from treescan.rigging.anchors import BLOCK_M
 from treescan.rigging.gear import line_strength_n
 from treescan.rigging.lift import Lift, lift_of, line_forces_n, line_needed_m, two_leg_tensions
@@ -135,8 +136,7 @@ def _by_direction(lift: Lift, high_n: float, weight_n: float) -> Floats:
     proportion to the stiff pendulum's.
     """
     release = float(np.abs(lift.angles_rad).max())
-    top = 3.0 - 2.0 * np.cos(release)
-    swing = (3.0 * np.cos(lift.angles_rad) - 2.0 * np.cos(release)) / top
+    swing = swing_factor_at(lift.angles_rad, release) / swing_peak_factor(release)
     tension: Floats = np.maximum(high_n * swing, min(weight_n, high_n))
     tension[0] = high_n
     if lift.fall_m > 0.0:
