@@ -36,7 +36,7 @@ def test_a_review_agrees_with_the_plan_on_weight_and_length():
         assert review.mass_kg.likely == pytest.approx(step.piece.mass_kg.likely)
         assert review.piece.length_m == pytest.approx(step.piece.length_m)
         assert review.kept
-        assert [o.kept for o in review.options] == sorted((o.kept for o in review.options))[::-1]
+        assert [o.kept for o in review.options] == sorted(o.kept for o in review.options)[::-1]
 
 
 def test_a_split_makes_two_pieces_of_the_same_wood():
@@ -58,7 +58,7 @@ def test_a_split_makes_two_pieces_of_the_same_wood():
 
 
 def test_a_moved_cut_shifts_weight_from_one_piece_to_the_other():
-    job, pieces, plan = bench()
+    job, pieces, _ = bench()
     row = next(
         r for r in range(len(pieces)) if pieces.holder[r] >= 0 and len(pieces.members[r]) > 6
     )

@@ -18,6 +18,7 @@ from treescan.planning.edits import Edit, edited_cuts, forced
 from treescan.planning.falls import fall_options
 from treescan.planning.hangs import hang_options
 from treescan.planning.job import Job
+from treescan.planning.leaning import spar_under
 from treescan.planning.options import CREDIBLE, Option, front, least_bad
 from treescan.planning.robust import with_chance
 from treescan.wood.types import Piece
@@ -196,7 +197,8 @@ def ways_of(job: Job, piece: Piece, wish: Edit | None = None) -> list[Option]:
     With a wish its anchor alone is looked at, and the line even where the piece may fall.
     """
     order = int(job.inputs.graph.order[piece.butt_node])
-    found = fall_options(piece, order, job.field, lambda o: with_chance(o, job.field, job.draws))
+    falls = fall_options(piece, order, job.field, lambda o: with_chance(o, job.field, job.draws))
+    found = _on_the_spar(job, piece, falls)
     dropped = any(o.kept and o.room_m > 0.3 and o.chance <= CREDIBLE for o in found)
     hung: list[Option] = []
     if wish is not None:
@@ -204,6 +206,30 @@ def ways_of(job: Job, piece: Piece, wish: Edit | None = None) -> list[Option]:
     elif piece.mass_kg.high > ALWAYS_LINED_KG or not dropped:
         hung = hang_options(job, piece, order)
     return found + [with_chance(o, job.field, job.draws) for o in hung]
+
+
+def _on_the_spar(job: Job, piece: Piece, falls: list[Option]) -> list[Option]:
+    """Hold the push of pieces felled on a hinge against the spar the climber is on."""
+    if not any(o.hinge_azimuth_deg is not None for o in falls):
+        return falls
+    spar = job.spar_beside(piece.butt_node)
+    height = float(job.height_m[piece.butt_node])
+    result = []
+    for option in falls:
+        if option.hinge_azimuth_deg is None:
+            result.append(option)
+            continue
+        share, broken, note = spar_under(spar, piece, option.hinge_azimuth_deg, height)
+        result.append(
+            replace(
+                option,
+                share=max(option.share, share),
+                excess=max(option.excess, share) if broken else option.excess,
+                broken=(*option.broken, broken) if broken else option.broken,
+                warnings=(*option.warnings, note) if note else option.warnings,
+            )
+        )
+    return result
 
 
 def _as_asked(piece: Piece, found: list[Option], wish: Edit) -> PieceWays:

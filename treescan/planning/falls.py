@@ -17,6 +17,7 @@ from treescan.motion.fall import BOUNCE_M, free_fall, hinge_fall
 from treescan.motion.landing import footprint_polygon
 from treescan.motion.types import Path
 from treescan.planning.candidates import CutRules
+from treescan.planning.leaning import Lean, lean_of, own_way_deg
 from treescan.planning.options import (
     CREDIBLE,
     Option,
@@ -207,7 +208,7 @@ def _paths(piece: Piece, field: Field) -> Iterator[tuple[Path, float | None, flo
         yield from _held(piece, field)
         return
     below = BELOW_LEVEL_DEG if upright_deg(piece) > PLUMB_DEG else 0.0
-    for azimuth in aims_m(piece.cut_m, field.obstacles.drop_zones):
+    for azimuth in _hinge_aims(piece, field):
         try:
             path = hinge_fall(
                 piece,
@@ -222,6 +223,13 @@ def _paths(piece: Piece, field: Field) -> Iterator[tuple[Path, float | None, flo
         yield path, azimuth, below
     yield from _pushed(piece, field)
     yield from _held(piece, field)
+
+
+def _hinge_aims(piece: Piece, field: Field) -> list[float]:
+    """Aims toward the zones; where a piece leans, its own way is looked at early. [degrees]"""
+    aims = aims_m(piece.cut_m, field.obstacles.drop_zones)
+    own = own_way_deg(piece)
+    return aims if own is None else [aims[0], own, *aims[1:]]
 
 
 def _pushed(piece: Piece, field: Field) -> Iterator[tuple[Path, float | None, float | None]]:
@@ -328,6 +336,8 @@ def _judged(
             f"would strike {zone} with {path.impact_energy_j / 1e3:.1f} kJ;"
             f" {limit_j / 1e3:.1f} kJ is allowed"
         )
+    lean = lean_of(piece, aim[0], site) if aim[0] is not None else Lean()
+    broken += lean.broken
     if piece.mass_kg.high > site.limits.max_piece_kg:
         excess = max(excess, piece.mass_kg.high / site.limits.max_piece_kg)
         broken.append(
@@ -344,9 +354,16 @@ def _judged(
         people=2,
         hinge_azimuth_deg=aim[0],
         hinge_below_level_deg=aim[1],
-        warnings=(*path.notes, *passed.warnings, *((spill,) if spill else ())),
+        warnings=(*_told(path, lean), *passed.warnings, *((spill,) if spill else ())),
         broken=tuple(broken),
         share=path.impact_energy_j / limit_j if limit_j > 0.0 else 0.0,
         room_m=passed.room_m,
         excess=excess,
     )
+
+
+def _told(path: Path, lean: Lean) -> tuple[str, ...]:
+    """Notes of the path and of the lean; one voice where both ask for a pull."""
+    if not lean.warnings and not lean.broken:
+        return path.notes
+    return (*(n for n in path.notes if not n.startswith("must be pulled")), *lean.warnings)

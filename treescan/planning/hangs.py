@@ -16,13 +16,16 @@ from treescan.motion.types import Path
 from treescan.planning.falls import HELD_KG, aims_m, is_log, upright_deg
 from treescan.planning.job import Job
 from treescan.planning.options import Option, judged_gaps, passing, standing_distance_m
-from treescan.planning.spar_block import block_below, caught_case, caught_path
+from treescan.planning.sent import sent_ways
+from treescan.planning.sent_load import SentCase, sent_load
+from treescan.planning.sliding import slid_ways
+from treescan.planning.spar_block import block_below, caught_case, caught_path, is_caught
 from treescan.planning.ties import hung_cases
 from treescan.planning.turned import turned_cases, with_turn
 from treescan.rigging.cases import Rider, solve_many
 from treescan.rigging.proposals import Redirect, propose_redirects
 from treescan.rigging.spar import SparModel
-from treescan.rigging.types import LoadCase, LoadResult
+from treescan.rigging.types import LoadResult
 from treescan.units import G_M_S2, Band
 from treescan.wood.types import Piece
 
@@ -30,6 +33,9 @@ Floats = npt.NDArray[np.float64]
 
 MOST_A_TIE = 2
 ENOUGH_KEPT = 2
+EASY_SHARE = 0.6
+"""A piece that hangs with less than this share of a limit is not tried on a stretched line."""
+
 MOST_EASED = 1.6
 """A redirect is tried for sections loaded up to this many times their limit."""
 
@@ -46,6 +52,9 @@ PRETENSION_SHARE = 0.7
 
 TOUCHES_M = 0.3
 
+SENT_EXTRA_MIN = 2.0
+"""Hauling the carriage back takes this much longer than a lowering: common practice. [min]"""
+
 
 def hang_options(
     job: Job, piece: Piece, order: int, asked: str | int | None = None
@@ -59,7 +68,7 @@ def hang_options(
     if block is not None and asked in (None, block.anchor_id, block.node):
         cases.append(caught_case(job, piece, block))
     if not cases:
-        return []
+        return []  # no anchor above it, and none below: nothing for any line
     spar = job.spar_beside(piece.butt_node)
     rider = job.rider(spar.standing)
     results = [r for r in solve_many(cases, spar, rider) if not r.failed]
@@ -76,8 +85,15 @@ def hang_options(
             ]
             continue
         found += _judged(job, order, result)
-    if asked is None and not any(o.kept for o in found) and piece.mass_kg.high > HELD_KG:
+    if piece.mass_kg.high <= HELD_KG:
+        return found
+    if asked is None and not any(o.kept for o in found):
         found += _turned_options(job, piece, order)
+    if not any(o.kept and o.share < EASY_SHARE for o in found):
+        found += [
+            _option(job, order, way.result, way.path, (0.0, None))
+            for way in sent_ways(job, piece, spar, asked)
+        ]
     return found
 
 
@@ -85,7 +101,7 @@ def _eased(result: LoadResult, spar: SparModel, rider: Rider | None) -> Redirect
     """A redirect that brings an overloaded section within its limit, or None."""
     if not 1.0 < result.share <= MOST_EASED or "section" not in result.governs:
         return None
-    if result.case.drop_m > 0.0:
+    if is_caught(result.case):
         return None
     proposals = propose_redirects(result.case, spar, rider)
     return next((p for p in proposals if p.result.share <= 1.0), None)
@@ -151,7 +167,7 @@ def _by_promise(job: Job, results: list[LoadResult]) -> list[LoadResult]:
     count: dict[str, int] = {}
     for _, number in rated:
         result = results[number]
-        kind = result.case.tie if result.case.drop_m <= 0.0 else "below"
+        kind = "below" if is_caught(result.case) else result.case.tie
         if count.get(kind, 0) < MOST_A_TIE:
             count[kind] = count.get(kind, 0) + 1
             chosen.append(result)
@@ -241,15 +257,19 @@ def tag_slope(job: Job, piece: Piece) -> float:
 def _judged(job: Job, order: int, result: LoadResult) -> list[Option]:
     case = result.case
     goal, aside = landing_goal(job, case.anchor.position_m, _lying_reach_m(case.piece))
-    if case.drop_m > 0.0:
+    if is_caught(case):
         found = []
         for azimuth in _catch_aims(job, case.piece):
             path = caught_path(job, case, azimuth, goal)
             if path is not None:
                 found.append(_option(job, order, result, path, (aside, azimuth)))
         return found
-    path = _hung_path(job, result, goal)
-    return [] if path is None else [_option(job, order, result, path, (aside, None))]
+    found = [
+        _option(job, order, slid.result, slid.path, (aside, None))
+        for slid in slid_ways(job, result, goal)
+    ]
+    path = None if found else _hung_path(job, result, goal)
+    return found if path is None else [_option(job, order, result, path, (aside, None))]
 
 
 def _hung_path(job: Job, result: LoadResult, goal: Floats | None) -> Path | None:
@@ -305,7 +325,7 @@ def _option(
         broken.append(fault)
     elif spill:
         warnings.append(spill)
-    if path.lowest_m < -TOUCHES_M:
+    if path.lowest_m < -TOUCHES_M and not isinstance(case, SentCase):
         warnings.append(
             f"its end touches the ground before it hangs ({-path.lowest_m:.1f} m too long)"
         )
@@ -314,12 +334,16 @@ def _option(
         broken.append(
             f"may weigh {piece.mass_kg.high:.0f} kg; {site.limits.max_piece_kg:.0f} kg is allowed"
         )
+    sent = isinstance(case, SentCase)
+    if sent and path.lowest_m < -TOUCHES_M:
+        broken.append(f"would drag {-path.lowest_m:.1f} m into the ground on its way down the line")
     log = is_log(piece, order, job.rules)
     low, high = site.minutes.lowered_log if log else site.minutes.lowered_limb
     extra = {"butt": 0.0, "tip": 0.5, "two-leg": 1.5}[case.tie] + (0.5 if aside > 0.5 else 0.0)
+    extra += SENT_EXTRA_MIN if sent else 0.0
     return Option(
         piece=piece,
-        method="lower",
+        method="speed line" if sent else "lower",
         path=path,
         landing=zone,
         clearances=gaps,
@@ -353,7 +377,11 @@ def reloaded(option: Option, spar: SparModel, rider: Rider | None) -> Option:
     """Answer an option's load again on what still stands; its limits are judged anew."""
     if option.load is None:
         return option
-    result = solve_many([option.load.case], spar, rider)[0]
+    case = option.load.case
+    if isinstance(case, SentCase):
+        result = sent_load(case, spar, rider)
+    else:
+        result = solve_many([case], spar, rider)[0]
     if result.failed:
         return replace(option, broken=(*option.broken, result.failed))
     others = [b for b in option.broken if "of its limit" not in b]
@@ -364,8 +392,3 @@ def reloaded(option: Option, spar: SparModel, rider: Rider | None) -> Option:
         excess=max(result.share, 0.0),
         broken=tuple(others + load_limits(result)),
     )
-
-
-def case_of(option: Option) -> LoadCase | None:
-    """Load case of a lowered option."""
-    return option.load.case if option.load is not None else None

@@ -27,6 +27,7 @@ RUN_M = 1.0
 """Line let run on a caught piece: agreed with the brake hand beforehand. [m]"""
 
 LEAST_BLOCK_DIAMETER_M = 0.10
+BLOCK_PREFIX = "B"
 
 
 def block_below(job: Job, piece: Piece) -> Anchor | None:
@@ -49,7 +50,7 @@ def block_below(job: Job, piece: Piece) -> Anchor | None:
         job.spar_beside(piece.butt_node), np.array([node]), (place + side)[None], down
     )
     return Anchor(
-        anchor_id=f"B{node}",
+        anchor_id=f"{BLOCK_PREFIX}{node}",
         node=node,
         position_m=place.copy(),
         height_m=float(job.height_m[node]),
@@ -60,6 +61,11 @@ def block_below(job: Job, piece: Piece) -> Anchor | None:
         best_direction=down[0],
         notes=("block just below the cut, moved down with the work",),
     )
+
+
+def is_caught(case: LoadCase) -> bool:
+    """Whether a case is a catch on the block below its own cut."""
+    return case.anchor.anchor_id.startswith(BLOCK_PREFIX)
 
 
 def caught_case(job: Job, piece: Piece, block: Anchor) -> LoadCase:

@@ -10,6 +10,7 @@ from scipy.spatial.transform import Rotation
 
 from treescan.motion.types import Path
 from treescan.planning.job import Job
+from treescan.planning.leaning import hands_n
 from treescan.planning.ties import STEEPEST_SWING_RAD, Tie, reachable_anchors, swing_rad, ties_of
 from treescan.planning.turning import (
     FLATTEST_LIFT_DEG,
@@ -26,9 +27,6 @@ Floats = npt.NDArray[np.float64]
 
 HEAVIEST_KG = 100.0
 """Heavier limbs are not turned by people on a line: common practice, no source."""
-
-PURCHASE = 3.0
-"""A pulley system at the foot multiplies the hands by about this: common practice."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +67,7 @@ def turned_cases(job: Job, piece: Piece) -> list[Turned]:
     tie = next((t for t in ties_of(job.inputs.graph, piece) if t.kind == "tip"), None)
     if tie is None:
         return []
-    hands = job.inputs.site.gear.hand_force_n * job.inputs.site.crew.ground * PURCHASE
+    hands = hands_n(job.inputs.site)
     result = []
     for axis, angle, azimuth, below in turns(piece, lean):
         pose = rotated(piece, Rotation.from_rotvec(axis * angle).as_matrix())
