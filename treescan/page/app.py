@@ -18,6 +18,7 @@ from treescan.page.job_lock import job_lock
 from treescan.page.job_store import JobStore
 from treescan.page.lan import job_key, own_addresses, own_names
 from treescan.page.session import Session
+from treescan.page.view import install_view
 
 LOOK_EVERY_S = 0.5
 """How often the job's files are looked at for changes by other programs. [s]"""
@@ -77,6 +78,7 @@ def install(session: Session) -> None:
 
     css = resources.files("treescan.page").joinpath("look.css").read_text(encoding="utf-8")
     ui.add_css(css, shared=True)
+    install_view(session)
 
     @ui.page("/")
     def page(request: Request) -> None:

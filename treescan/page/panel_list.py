@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from treescan.page import results_panels, scan_panels, setup_panels, site_panels
+from treescan.page import results_panels, scan_panels, setup_panels, site_panels, view_panel
 from treescan.page.panels import Panel
 
 PANELS: tuple[Panel, ...] = (
     *scan_panels.PANELS,
     *site_panels.PANELS,
     *setup_panels.PANELS,
+    *view_panel.PANELS,
     *results_panels.PANELS,
 )
