@@ -19,6 +19,8 @@ from treescan.page.quantities import Quantity
 from treescan.page.session import Session
 from treescan.site.reading import site_from_mapping
 
+SHORT_ROW = 44
+"""Letters of a row of buttons that still fits on a phone."""
 Place = tuple[str | int, ...]
 
 
@@ -136,7 +138,7 @@ def _choice(session: Session, entry: Entry) -> None:
     choices = dict(entry.choices)
     if current not in choices:
         choices[current] = str(current)
-    if len(choices) <= 4 and not entry.free:
+    if sum(4 + len(text) for text in choices.values()) < SHORT_ROW and not entry.free:
         ui.label(entry.label).classes("ts-words")
         pick: Any = ui.toggle(choices, value=current).classes("ts-toggle").props("no-caps spread")
         pick.props["aria-label"] = entry.label

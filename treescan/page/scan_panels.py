@@ -34,15 +34,19 @@ UP: dict[str | None, str] = {None: "as the file says", "z": "z", "y": "y"}
 
 def choose_scan(session: Session) -> None:
     """Choose a scan by path, upload or sample."""
-    names = ", ".join(Path(n).name for n in session.store.state.get("scans", ())) or "none yet"
-    words(f"Scan: {names}")
+    chosen = ui.label().classes("ts-words").mark("chosen-scan")
     wide("Measure the scan", lambda: session.start("measure", units())).mark("measure")
     heading("Another scan")
     path = ui.input("Path of a scan on the laptop").classes("w-full").mark("scan-path")
     wide("Use this file", lambda: session.take_path(path.value or ""), plain=True)
 
+    def follow() -> None:
+        names = ", ".join(Path(n).name for n in session.store.state.get("scans", ()))
+        chosen.text = f"Scan: {names or 'none yet'}"
+
     async def uploaded(event: events.UploadEventArguments) -> None:
         await _take(session, event)
+        upload.reset()
 
     def failed() -> None:
         free = shutil.disk_usage(session.store.folder).free / 1e9
@@ -71,6 +75,8 @@ def choose_scan(session: Session) -> None:
     heading("Sample scenes")
     for name in session.samples():
         wide(name.replace("_", " "), partial(session.take_sample, name), plain=True)
+    follow()
+    session.follow(("scan",), follow)
 
 
 def _reading(session: Session, key: str, label: str, choices: dict[str | None, str]) -> None:
@@ -182,7 +188,7 @@ def _no_known_length(session: Session) -> None:
 
 
 PANELS = (
-    Panel("scan", choose_scan, ("scan",)),
+    Panel("scan", choose_scan),
     Panel("scan", measured, ("tree", "plan", "units")),
     Panel("scale", scale_check, ("tree", "units")),
     Panel("scale", measured, ("tree", "plan", "units")),
