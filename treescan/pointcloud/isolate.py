@@ -18,6 +18,7 @@ from treescan.pointcloud.planes import flat_pieces
 from treescan.pointcloud.stems import find_stems
 from treescan.pointcloud.tops import tree_tops
 from treescan.pointcloud.unseen import what_was_unseen
+from treescan.pointcloud.uprights import is_bare
 from treescan.pointcloud.wires import LOWEST_M, densified, find_wires
 
 Bools = npt.NDArray[np.bool_]
@@ -29,6 +30,9 @@ LOW_GROWTH_M = 3.0
 SAME_TREE_GAP_M = 0.6
 """Stems whose edges are nearer than this at breast height are one tree. [m]"""
 MIN_TREE_POINTS = 500
+POST_HANDICAP_M = 1.5
+"""A post must be nearer to near_m than a tree by this. [m]"""
+POST_WEIGHT = 1e-3
 FREE_SHARE = 0.4
 """Share of a wire's length with nothing else within 0.6 m."""
 
@@ -244,32 +248,65 @@ def _choice(
     stems: tuple[StemSeed, ...],
     near_m: tuple[float, float] | None,
 ) -> tuple[int, list[str]]:
+    good = (growth.stem >= 0) & ~growth.foreign
     if not trees:
+        rows = ~growth.foreign
+        if is_bare(growth.graph.centre_m[rows], growth.above[rows]):
+            raise ScanError(
+                "what stands in the scan has no crown and no stem that could be measured: it looks "
+                "like a post or a wall; give a scan of the tree, or scan closer"
+            )
         return 0, ["no stem crosses breast height: everything that stands is taken as the tree"]
+    bare = [_is_post(growth, tree, stems) for tree in trees]
     if near_m is not None:
         away = [
             min(np.hypot(stems[k].x_m - near_m[0], stems[k].y_m - near_m[1]) for k in tree)
             for tree in trees
         ]
-        chosen = int(np.argmin(away))
+        chosen = int(np.argmin(np.array(away) + POST_HANDICAP_M * np.array(bare)))
         if away[chosen] > 10.0:
             raise ScanError(
                 f"no stem within 10 m of near_m (the nearest is {away[chosen]:.1f} m off); "
                 "check near_m and that it is in scan coordinates"
             )
-        return chosen, [f"the tree {away[chosen]:.1f} m from near_m was taken", *_no_stem(stems)]
-    good = (growth.stem >= 0) & ~growth.foreign
+        why = [f"the tree {away[chosen]:.1f} m from near_m was taken", *_no_stem(stems)]
+        return chosen, [*why, *_no_crown(bare, chosen)]
     sizes = np.bincount(growth.stem[good], minlength=len(stems))
     tops = np.zeros(len(stems))
     np.maximum.at(tops, growth.stem[good], growth.above[good])
     score = [float(sizes[tree].sum() * max(tops[k] for k in tree)) for tree in trees]
+    score = [
+        value * (POST_WEIGHT if post else 1.0) for value, post in zip(score, bare, strict=True)
+    ]
     chosen = int(np.argmax(score))
     if len(trees) == 1:
-        return 0, ["one tree was found and taken"]
+        return 0, ["one tree was found and taken", *_no_crown(bare, 0)]
     return chosen, [
         f"the largest of {len(trees)} trees found was taken; near_m chooses another",
         *_no_stem(stems),
+        *_no_crown(bare, chosen),
     ]
+
+
+def _is_post(growth: _Growth, tree: list[int], stems: tuple[StemSeed, ...]) -> bool:
+    """Whether a single stem has no crown; stems that stand together are never posts."""
+    if len(tree) > 1 or stems[tree[0]].diameter_m == 0:
+        return False
+    own = (growth.stem == tree[0]) & ~growth.foreign
+    return is_bare(growth.graph.centre_m[own], growth.above[own], stems[tree[0]])
+
+
+def _no_crown(bare: list[bool], chosen: int) -> list[str]:
+    said = []
+    if bare[chosen]:
+        said.append(
+            "WARNING: what was taken has no crown. Check that it is the tree, stripped of its "
+            "limbs, and not a post."
+        )
+    others = sum(bare) - bare[chosen]
+    if others:
+        said.append(f"{others} upright things without a crown were taken for posts")
+    return said
 
 
 def _no_stem(stems: tuple[StemSeed, ...]) -> list[str]:

@@ -44,6 +44,9 @@ PLAUSIBLE_HEIGHT_M = (1.0, 90.0)
 """Vertical extent of scans of trees; outside it the unit is doubted. The tallest trees are
 about 115 m, but none of the species tabled here is."""
 
+DOUBTED_M = 25.0
+"""From this height in metres on, the same number of feet is a common height of a yard tree. [m]"""
+
 
 @dataclass(frozen=True)
 class Frame:
@@ -181,8 +184,11 @@ def decide_unit(height: float) -> tuple[str, str]:
         metres = height * UNIT_M[unit]
         if low <= metres <= high:
             doubt = ""
-            if unit == "m" and height > 35.0:
-                doubt = f"; if the file is in feet it is {height * FOOT_M:.1f} m: say scan units"
+            if unit == "m" and height > DOUBTED_M:
+                doubt = (
+                    f"; WARNING: if the file is in feet it is {height * FOOT_M:.1f} m: measure one "
+                    "length, and say scan units"
+                )
             return unit, f"it is then {metres:.1f} m high, which is plausible{doubt}"
     return "m", f"no unit makes a height of {height:.3g} plausible; check the scan units"
 

@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from treescan.pointcloud.circles import SECTORS, Circle, circle_about, robust_circle
 from treescan.pointcloud.cloud import Float32s, Floats, Ground, PointCloud, StemSeed
 from treescan.pointcloud.ground import heights_above
+from treescan.pointcloud.uprights import goes_on
 
 SLICE_CENTRES_M = (0.8, 1.05, 1.3, 1.55, 1.8, 2.1, 2.5, 3.0)
 SLICE_HALF_M = 0.06
@@ -41,7 +42,8 @@ def find_stems(cloud: PointCloud, ground: Ground) -> tuple[StemSeed, ...]:
     """Stems crossing breast height, thickest evidence first.
 
     A stem is a chain of circles in at least three slices between 0.8 m and 3 m above the
-    ground that agree in place and size.
+    ground that agree in place and size.  What ends below 2.7 m (people, bins, short posts) is
+    taken only when nothing else is there.
 
     Returns
     -------
@@ -62,6 +64,7 @@ def find_stems(cloud: PointCloud, ground: Ground) -> tuple[StemSeed, ...]:
     chains = _chains(discs)
     stems = [_seed(chain, xyz, above, ground) for chain in chains]
     stems = _without_doubles(stems)
+    stems = [stem for stem in stems if goes_on(stem, xyz, above)] or stems
     return tuple(sorted(stems, key=lambda stem: (-round(stem.height_m), -stem.diameter_m)))
 
 
