@@ -11,8 +11,13 @@ import numpy as np
 from tests.planning.trees import flat_ground
 from tests.scenes.grow import truth_graph
 from treescan.mensuration.measure import measure_tree
+from treescan.planning.haul import haul_plan
 from treescan.planning.inputs import PlanInputs
+from treescan.planning.planner import make_plan
+from treescan.planning.types import JobResult
 from treescan.pointcloud.cloud import Ground
+from treescan.report.plan_json import plan_document
+from treescan.report.tree_json import tree_document
 from treescan.rigging.gear import resolve_gear
 from treescan.site.model import Site
 from treescan.site.reading import read_site
@@ -61,3 +66,16 @@ def sample_inputs(name: str) -> PlanInputs:
     ground = Ground(-40.0, -40.0, 80.0, np.full((2, 2), z), np.ones((2, 2), bool))
     site = read_site(SAMPLES / f"{name}.toml").localised(graph.origin_m)
     return inputs_of(graph, site, ground)
+
+
+def documents_of(inputs: PlanInputs) -> tuple[dict, dict, Site]:
+    """plan.json and tree.json of a job planned from its inputs, with its site."""
+    plan = make_plan(inputs)
+    haul = haul_plan(inputs.graph, inputs.mass, inputs.species, inputs.site, plan.steps)
+    none = np.zeros((0, 3), np.float32)
+    job = JobResult(
+        "scan", inputs.graph.origin_m, none, None, none, inputs.ground, inputs.graph,
+        inputs.measures, inputs.species, inputs.mass, inputs.site, inputs.gear, plan, haul,
+        (), (), (),
+    )  # fmt: skip
+    return plan_document(job), tree_document(job), inputs.site

@@ -43,3 +43,17 @@ def open_field(**changes) -> Site:
     }
     data.update(changes)
     return Site.model_validate(data)
+
+
+def over_the_pond(**changes) -> Site:
+    """Water all round on one side, the only landing on the far bank: a line must carry it there."""
+    data = {
+        "local": True,
+        "job": {"name": "pond", "species": "Quercus rubra"},
+        "target": [{"name": "pond", "footprint_m": box(1.0, -6, 12, 6), "height_m": 0.3}],
+        "landing": [{"name": "far bank", "footprint_m": box(13, -4, 19, 4)}],
+        "gear": {"second_line": True},
+        "ground_anchor": [{"name": "ash", "at_m": (22.0, 0.0, 5.0)}],
+    }
+    data.update(changes)
+    return Site.model_validate(data)

@@ -3,17 +3,11 @@
 import copy
 from functools import cache
 
-import numpy as np
 import pytest
 
-from tests.planning.jobs import grown_inputs, sample_inputs
+from tests.planning.jobs import documents_of, grown_inputs, sample_inputs
 from tests.planning.sites import open_field
 from treescan.planning.check import check_plan
-from treescan.planning.haul import haul_plan
-from treescan.planning.planner import make_plan
-from treescan.planning.types import JobResult
-from treescan.report.plan_json import plan_document
-from treescan.report.tree_json import tree_document
 
 
 @cache
@@ -21,15 +15,7 @@ def documents(name: str):
     inputs = (
         sample_inputs(name) if "_" in name else grown_inputs(name, 2, open_field(), height_m=11.0)
     )
-    plan = make_plan(inputs)
-    haul = haul_plan(inputs.graph, inputs.mass, inputs.species, inputs.site, plan.steps)
-    none = np.zeros((0, 3), np.float32)
-    job = JobResult(
-        name, inputs.graph.origin_m, none, None, none, inputs.ground, inputs.graph,
-        inputs.measures, inputs.species, inputs.mass, inputs.site, inputs.gear, plan, haul,
-        (), (), (),
-    )  # fmt: skip
-    return plan_document(job), tree_document(job), inputs.site
+    return documents_of(inputs)
 
 
 @pytest.mark.parametrize("name", ["leaning", "maple_phone"])

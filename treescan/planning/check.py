@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from treescan.planning.check_lines import stretched_line_faults
 from treescan.planning.check_site import distance_to_conductor_m, distance_to_target_m, in_zone
 from treescan.site.model import Site
 from treescan.units import G_M_S2
@@ -216,6 +217,9 @@ def _load_faults(tree: _Tree, plan: Json, step: Json, piece: npt.NDArray[np.int6
     for name, band in (("line tension", tension), ("anchor load", load)):
         if not 0 < band["low"] <= band["likely"] <= band["high"]:
             faults.append(f"step {number}: {name} {band} is not low <= likely <= high")
+    if step["method"] == "speed line":
+        faults += stretched_line_faults(step, weight)
+        return faults + _share_faults(step, anchor)
     least = 0.999 if step["tie"] != "two-leg" else 0.5
     if tension["high"] < least * weight:
         faults.append(f"step {number}: the line holds less than the piece's weight")
@@ -223,13 +227,19 @@ def _load_faults(tree: _Tree, plan: Json, step: Json, piece: npt.NDArray[np.int6
         faults.append(f"step {number}: the line holds more than {MOST_WEIGHTS:.0f} weights")
     if not 0.5 * tension["high"] <= load["high"] <= 2.01 * tension["high"]:
         faults.append(f"step {number}: the anchor load does not fit the line tension")
-    share = load["high"] / max(anchor["allowable_N"], 1e-9)
+    return faults + _share_faults(step, anchor)
+
+
+def _share_faults(step: Json, anchor: Json) -> list[str]:
+    """Loads over what the anchor or the governing item may take that no limit admits."""
+    share = step["anchor_load_N"]["high"] / max(anchor["allowable_N"], 1e-9)
+    if step["method"] == "speed line":
+        share = 0.0  # its pull is far off the direction that the allowable is stated for
     over = share > 1.02 or step["governs"]["share"] > 1.001
     if over and not step.get("broken_limits"):
-        faults.append(
-            f"step {number}: at {max(share, step['governs']['share']):.2f} of its limit, unsaid"
-        )
-    return faults
+        most = max(share, step["governs"]["share"])
+        return [f"step {step['step']}: at {most:.2f} of its limit, unsaid"]
+    return []
 
 
 def _path_faults(tree: _Tree, step: Json, piece: npt.NDArray[np.int64], site: Site) -> list[str]:

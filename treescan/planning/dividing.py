@@ -28,8 +28,8 @@ MOST_JUDGED = 300
 """Pieces judged beyond the first division before no finer cut is tried: bounds the time."""
 
 MOST_REASONS = 5
-SPLIT_KG = 5.0
-"""Lighter pieces are not cut finer: a person can hold them."""
+SPLIT_KG = 3.0
+"""Lighter pieces are not cut finer: our choice. [kg]"""
 
 ALWAYS_LINED_KG = 60.0
 """Lighter pieces that may fall are not looked at on the line."""

@@ -226,10 +226,10 @@ def _paths(piece: Piece, field: Field) -> Iterator[tuple[Path, float | None, flo
 
 
 def _hinge_aims(piece: Piece, field: Field) -> list[float]:
-    """Aims toward the zones; where a piece leans, its own way is looked at early. [degrees]"""
+    """Its own way first where a piece leans, then aims toward the zones. [degrees]"""
     aims = aims_m(piece.cut_m, field.obstacles.drop_zones)
     own = own_way_deg(piece)
-    return aims if own is None else [aims[0], own, *aims[1:]]
+    return aims if own is None else [own, *aims]
 
 
 def _pushed(piece: Piece, field: Field) -> Iterator[tuple[Path, float | None, float | None]]:

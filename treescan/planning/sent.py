@@ -60,7 +60,7 @@ def sent_ways(
     if asked is not None:
         anchors = [a for a in job.anchors if asked in (a.anchor_id, a.node)]
     rider = job.rider(spar.standing)
-    rated = []
+    rated: list[tuple[float, int, LoadResult]] = []
     for upper in anchors:
         for lower in site.ground_anchor:
             for case in _cases(job, piece, upper, lower):

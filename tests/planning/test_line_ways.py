@@ -1,0 +1,198 @@
+"""Ways on a line beyond plain lowering: a stretched line, a slide off a slanted cut, a lean."""
+
+from __future__ import annotations
+
+import copy
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from tests.planning.jobs import documents_of, inputs_of
+from tests.planning.sites import box, open_field, over_the_pond
+from tests.planning.trees import Builder
+from treescan.motion.speed_line import StretchedLine
+from treescan.planning.check import check_plan
+from treescan.planning.dividing import ways_of
+from treescan.planning.falls import fall_options
+from treescan.planning.hangs import hang_options, reloaded
+from treescan.planning.job import prepare
+from treescan.planning.leaning import lean_of
+from treescan.planning.sent_load import SentCase, from_case, sent_load
+from treescan.planning.sliding import SLANT_DEG, slid_ways
+from treescan.rigging.cases import solve
+from treescan.units import G_M_S2, Band
+
+
+@cache
+def stout_tree():
+    """A thick stem with one limb over the pond."""
+    tree = Builder(0.42)
+    stem = tree.grow(0, [0, 0, 1], 14.0, 0.36, 0.10, 0)
+    tree.grow(stem[23], [1, 0, 0.05], 4.0, 0.05, 0.01, 1)
+    return tree.graph()
+
+
+@cache
+def pond_job():
+    graph = stout_tree()
+    job = prepare(inputs_of(graph, over_the_pond()))
+    start = int(np.flatnonzero(graph.starts_limb)[0])
+    return job, job.table.piece(start)
+
+
+def sent(job, piece):
+    return [o for o in hang_options(job, piece, 1) if o.method == "speed line"]
+
+
+def test_a_limb_over_a_pond_goes_down_the_stretched_line():
+    job, piece = pond_job()
+    assert not any(o.kept for o in fall_options(piece, 1, job.field))
+    kept = [o for o in sent(job, piece) if o.kept]
+    assert kept
+    option = kept[0]
+    assert option.landing == "far bank"
+    assert 13.0 < option.path.landing_m[0] < 19.0
+    assert any("ash" in w and "kN" in w for w in option.warnings)
+    assert {"pond"} == {c.target for c in option.clearances}
+    assert any(o.method == "speed line" for o in ways_of(job, piece))
+
+
+def test_without_a_second_line_or_a_lower_end_nothing_is_sent():
+    graph = stout_tree()
+    for change in ({"gear": {"second_line": False}}, {"ground_anchor": []}):
+        job = prepare(inputs_of(graph, over_the_pond(**change)))
+        piece = job.table.piece(int(np.flatnonzero(graph.starts_limb)[0]))
+        assert sent(job, piece) == []
+
+
+def test_a_weak_lower_end_refuses_the_stretched_line():
+    weak = [{"name": "ash", "at_m": (22.0, 0.0, 5.0), "holds_kn": 0.5}]
+    graph = stout_tree()
+    job = prepare(inputs_of(graph, over_the_pond(ground_anchor=weak)))
+    piece = job.table.piece(int(np.flatnonzero(graph.starts_limb)[0]))
+    found = sent(job, piece)
+    assert found
+    assert all(any("lower anchor ash at" in b for b in o.broken) for o in found)
+
+
+def level_line_case(mass_kg, pretension_n=2000.0):
+    """A line so flat that the middle of the span is a symmetric triangle."""
+    job, piece = pond_job()
+    heavy = replace(piece, mass_kg=Band(mass_kg, mass_kg, mass_kg))
+    result = next(o.load for o in hang_options(job, piece, 1) if o.method == "lower")
+    upper = result.case.anchor.position_m
+    line = StretchedLine(upper, upper + np.array([20.0, 0.0, -1e-6]), 2e5, pretension_n)
+    plain = replace(result.case, piece=heavy, tie="butt", tie_m=result.case.tie_m[:1])
+    return job, from_case(plain, line=line, begin=0.5, stop=0.5)
+
+
+def test_line_tension_at_mid_span_is_that_of_statics():
+    """T = 2 W / (2 sin b) for a sudden load (twice the weight) in the middle: exact statics."""
+    job, case = level_line_case(40.0)
+    result = sent_load(case, job.spar)
+    tension = result.lead_tension_n.high
+    stretched = (1.0 + tension / 2e5) / (1.0 + 2000.0 / 2e5)
+    slope = np.sqrt(1.0 - 1.0 / stretched**2)
+    assert tension == pytest.approx(2.0 * 40.0 * G_M_S2 / (2.0 * slope), rel=0.01)
+
+
+def test_a_heavier_piece_loads_the_stretched_line_and_the_spar_more():
+    job, light = level_line_case(20.0)
+    _, heavy = level_line_case(60.0)
+    one, two = sent_load(light, job.spar), sent_load(heavy, job.spar)
+    assert one.lead_tension_n.high < two.lead_tension_n.high
+    section = [max(v for k, v in r.utilisation.items() if "section" in k) for r in (one, two)]
+    assert section[0] < section[1]
+    assert two.anchor_load_n.high >= two.lead_tension_n.high
+
+
+def test_a_stretched_line_is_answered_again_on_what_stands():
+    job, piece = pond_job()
+    option = next(o for o in sent(job, piece) if o.kept)
+    assert isinstance(option.load.case, SentCase)
+    spar = job.spar_beside(piece.butt_node)
+    again = reloaded(option, spar, job.rider(spar.standing))
+    assert again.share == pytest.approx(option.share)
+    standing = job.inputs.standing.copy()
+    standing[job.inputs.graph.subtree(option.anchor.node)] = False
+    fallen = reloaded(option, job.spar_without(standing), None)
+    assert any("no longer stands" in b for b in fallen.broken)
+
+
+@cache
+def twin():
+    """A stem that forks into an upright leader and a leaning one."""
+    tree = Builder(0.25)
+    stem = tree.grow(0, [0, 0, 1], 5.0, 0.20, 0.17, 0)
+    tree.grow(stem[-1], [0.02, 0, 1], 9.0, 0.17, 0.08, 0)
+    tree.grow(stem[-1], [-0.7, 0, 1], 3.0, 0.06, 0.02, 1)
+    return tree.graph()
+
+
+def leaning_piece(site=None):
+    graph = twin()
+    job = prepare(inputs_of(graph, site or open_field()))
+    start = int(np.flatnonzero(graph.limb == graph.limb.max())[0])
+    return job, job.table.piece(start)
+
+
+def test_an_upright_piece_under_an_anchor_slides_off_its_stem():
+    job, piece = leaning_piece()
+    hung = [o for o in hang_options(job, piece, 1) if o.method == "lower" and o.anchor_id[0] == "A"]
+    slid = [o for o in hung if any("slides off past the stem" in w for w in o.warnings)]
+    assert slid
+    option = slid[0]
+    drop = piece.butt_diameter_m * np.tan(np.radians(SLANT_DEG))
+    assert option.load.case.drop_m == pytest.approx(drop)
+    taut = solve(replace(option.load.case, drop_m=0.0), job.spar_beside(piece.butt_node))
+    assert option.load.lead_tension_n.high > taut.lead_tension_n.high
+
+
+def test_a_level_limb_needs_no_slanted_cut():
+    job, piece = pond_job()
+    result = next(o.load for o in hang_options(job, piece, 1) if o.method == "lower")
+    assert slid_ways(job, result, None) == []
+
+
+def test_a_leader_goes_its_own_way_and_not_against_it():
+    _, light = leaning_piece()
+    piece = replace(light, mass_kg=Band(60.0, 80.0, 100.0))
+    site = open_field()
+    with_it, against, across = (lean_of(piece, a, site) for a in (270.0, 90.0, 0.0))
+    assert with_it.broken == ()
+    assert with_it.pull_n == 0.0
+    assert against.pull_n > 100.0
+    assert any("twist" in b for b in across.broken)
+
+
+def test_a_lean_that_the_crew_cannot_pull_is_refused():
+    _, piece = leaning_piece()
+    heavy = replace(piece, mass_kg=Band(1500.0, 1500.0, 1500.0))
+    weak = open_field(crew={"ground": 1})
+    told = lean_of(heavy, 90.0, weak).broken
+    assert any("the crew gives 600 N" in b for b in told)
+
+
+def test_a_leaning_leader_is_felled_the_way_it_leans():
+    zone = {"name": "bed", "footprint_m": box(-30, -30, 30, 30), "max_energy_kj": 300.0}
+    job, piece = leaning_piece(open_field(drop_zone=[zone]))
+    kept = [o for o in fall_options(piece, 1, job.field) if o.kept and o.hinge_azimuth_deg]
+    assert kept
+    assert abs((kept[0].hinge_azimuth_deg - 270.0 + 180.0) % 360.0 - 180.0) < 60.0
+
+
+def test_a_plan_with_a_stretched_line_passes_the_independent_check():
+    inputs = pond_job()[0].inputs
+    plan, tree, site = documents_of(inputs)
+    lined = [s for s in plan["steps"] if s["method"] == "speed line"]
+    assert lined
+    assert lined[0]["load"]["stretched_line"]["lower_end"] == "ash"
+    numbers = tuple(f"step {s['step']}:" for s in lined)
+    assert not [f for f in check_plan(plan, tree, site) if f.startswith(numbers)]
+    weak = copy.deepcopy(plan)
+    step = next(s for s in weak["steps"] if s["method"] == "speed line")
+    for key in ("low", "likely", "high"):
+        step["line_tension_N"][key] *= 0.5
+    assert any("statics gives" in f for f in check_plan(weak, tree, site))
