@@ -13,8 +13,10 @@ from treescan.report.drawings import cut_sketch, number_runs, plan_sketch, stand
 from treescan.report.hinge_sketch import section_points
 from treescan.report.label_places import Box, free_place, text_box
 from treescan.report.ribbons import wood_of
+from treescan.report.site_shapes import own_landings
 from treescan.report.sketch import PLAN, Label, clipped, side_view, swept_outline
 from treescan.report.sketch_svg import sketch_svg
+from treescan.site.model import Landing
 
 
 def boxes(sketch):
@@ -136,3 +138,10 @@ def test_a_line_is_clipped_to_the_window_and_one_that_crosses_itself_stays_whole
     loop = np.array([[1.0, 1.0], [3.0, 3.0], [3.0, 1.0], [1.0, 3.0]])
     np.testing.assert_allclose(clipped(loop, window), [loop])
     assert clipped(np.array([[9.0, 9.0], [9.0, 8.0]]), window) == []
+
+
+def test_a_landing_that_is_a_drop_zone_is_drawn_once(job):
+    zone = job.site.drop_zone[0]
+    again = Landing(name=zone.name, footprint_m=zone.footprint_m)
+    site = job.site.model_copy(update={"landing": (*job.site.landing, again)})
+    assert [place.name for place in own_landings(site)] == ["drive"]

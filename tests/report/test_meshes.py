@@ -192,6 +192,16 @@ def test_the_swept_room_holds_the_piece_all_the_way_down(job):
         for k in np.linspace(0, len(step.path.time_s) - 1, 7).astype(int):
             place = offset @ step.path.rotation[k].T + step.path.centre_m[k]
             assert winding(room, place).min() > 0.99
+    twig = replace(
+        job.plan.steps[0].piece, outline_m=step.piece.centre_m[None], centre_m=step.piece.centre_m,
+        outline_radius_m=np.array([0.005]),
+    )  # fmt: skip
+    for times in (slice(None), [0, 1]):
+        way = replace(
+            step.path, time_s=step.path.time_s[times], centre_m=step.path.centre_m[times],
+            rotation=step.path.rotation[times],
+        )  # fmt: skip
+        assert len(swept_room(twig, way).face) >= 4
     still = replace(step.path, time_s=np.zeros(1))
     assert swept_room(step.piece, still) is None
 

@@ -124,6 +124,9 @@ def test_three_js_offers_what_the_report_uses():
 
 def test_a_measured_tree_gets_a_report_without_cuts(measured):
     text = report_html.report_html(measured)
-    assert "No site file was given" in text
+    assert "Measurements only: no cut plan was made" in text
     assert 'id="cuts"' not in text
+    assert "Removal plan" not in text
+    assert 'id="view3d"' in text
+    assert 'id="slider"' not in text
     assert 'id="weights"' in text

@@ -38,7 +38,7 @@ def standing_cautions(site: Site, species: Species, *, planned: bool) -> tuple[s
         )
     if not planned:
         lines.append(
-            "No site file was given: what must not be hit, where pieces may land and what gear "
-            "is there are not known, so there is no plan."
+            "No cut plan was made: a plan needs a site file that says what must not be hit, where "
+            "pieces may land and what gear is there."
         )
     return tuple(lines)

@@ -326,7 +326,7 @@ def _card_lines(fact: StepFacts, units: UnitSystem, width: float) -> Table:
         [_say(name, 8.5), _say(words.text(units), 9.5, bold=name in big)]
         for name, words in card_words(fact)
     ]
-    lines = Table(text, [0.105 * width, 0.365 * width])
+    lines = Table(text, [0.1 * width, 0.37 * width])
     tight = [(f"{side}PADDING", (0, 0), (-1, -1), 1) for side in ("TOP", "BOTTOM")]
     tight += [(f"{side}PADDING", (0, 0), (-1, -1), 2) for side in ("LEFT", "RIGHT")]
     lines.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), *tight]))
@@ -378,7 +378,7 @@ def _row_table(facts: tuple[StepFacts, ...], units: UnitSystem, width: float) ->
                 [_say(x, 8) for x in notes],
             ]
         )
-    shares = (0.045, 0.165, 0.22, 0.19, 0.19, 0.19)
+    shares = (0.045, 0.15, 0.2, 0.155, 0.215, 0.235)
     table = Table(rows, [s * width for s in shares], repeatRows=1)
     table.setStyle(_lines())
     return table

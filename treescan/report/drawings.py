@@ -11,7 +11,7 @@ from treescan.planning.types import JobResult, Step
 from treescan.report import colours, wording
 from treescan.report.frames import azimuth_deg
 from treescan.report.ribbons import STAYS, Wood, wood_of
-from treescan.report.site_shapes import target_outline
+from treescan.report.site_shapes import own_landings, target_outline
 from treescan.report.sketch import (
     PLAN,
     Sketch,
@@ -107,7 +107,7 @@ def _zones(result: JobResult, sketch: Sketch) -> None:
     box = shapely.box(*sketch.window_m)
     for footprint, colour, slope in (
         *((z.footprint_m, colours.DROP_ZONE, 1.0) for z in site.drop_zone),
-        *((z.footprint_m, colours.LANDING, -1.0) for z in site.landing),
+        *((z.footprint_m, colours.LANDING, -1.0) for z in own_landings(site)),
     ):
         shape = Polygon(footprint).intersection(box)
         if not shape.is_empty:
@@ -343,6 +343,7 @@ def _line_and_tie(result: JobResult, sketch: Sketch, step: Step, view: Floats) -
             9,
             anchor="start",
             bold=True,
+            loose=True,
         )
     for tie in ties:
         sketch.dot(tie, size, colours.TIE, "#000000", width_pt=0.8)

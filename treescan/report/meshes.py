@@ -26,6 +26,7 @@ from treescan.report.site_shapes import (
     ball,
     draped,
     ground_sheet,
+    own_landings,
     pipe,
     prism,
     ring,
@@ -240,7 +241,7 @@ def _add_site(out: GltfWriter, result: JobResult, frame: int) -> None:
             0.6,
             {"surface": zone.surface},
         )
-    for place in site.landing:
+    for place in own_landings(site):
         solid = draped(Polygon(place.footprint_m), ground, 0.06)
         _add(
             out,

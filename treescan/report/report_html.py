@@ -162,8 +162,9 @@ def _stop(result: JobResult) -> str:
     plan = result.plan
     if plan is None:
         return (
-            '<p class="note">No site file was given: there is no cut plan, and nothing is known of '
-            "targets, wires, drop zones or gear. Add a site file and plan again.</p>"
+            '<p class="note">Measurements only: no cut plan was made, and nothing here says where '
+            "it is safe to cut, rig or drop. A plan needs a site file with the targets, wires, "
+            "drop zones and gear.</p>"
         )
     if plan.feasible:
         return f'<p>Plan "{say(plan.name)}". {say(wording.bilingual(plan.explanation))}</p>'

@@ -13,7 +13,7 @@ import shapely
 from shapely.geometry import LineString, Polygon
 
 from treescan.pointcloud.cloud import Ground
-from treescan.site.model import Target
+from treescan.site.model import Landing, Site, Target
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -35,6 +35,12 @@ def target_outline(target: Target) -> Polygon:
     return LineString(target.path_m).buffer(
         target.width_m / 2, cap_style="flat", join_style="mitre"
     )
+
+
+def own_landings(site: Site) -> tuple[Landing, ...]:
+    """Landings that are not a drop zone drawn once more."""
+    drawn = [z.footprint_m for z in site.drop_zone]
+    return tuple(place for place in site.landing if place.footprint_m not in drawn)
 
 
 def prism(outline: Polygon, ground: Ground, base_m: float, height_m: float) -> Solid:

@@ -205,11 +205,13 @@ def swept_outline(
     """Plan or side outline of everything a moving piece passes through."""
     pick = np.unique(np.linspace(0, len(path_m) - 1, times).round().astype(int))
     offset = outline_m - centre_m
+    round_it = np.linspace(0, 2 * np.pi, 12, endpoint=False)
+    rim = np.column_stack([np.cos(round_it), np.sin(round_it)]) / np.cos(np.pi / 12)
     discs = []
     for k in pick:
         place = (offset @ turn[k].T + path_m[k]) @ view.T
-        cloud = MultiPoint(place).convex_hull
-        discs.append(cloud.buffer(float(np.median(radius_m)), quad_segs=4))
+        corners = place[:, None] + np.asarray(radius_m)[:, None, None] * rim
+        discs.append(MultiPoint(corners.reshape(-1, 2)).convex_hull)
     hulls = [
         shapely.union(a, b).convex_hull if a.intersects(b) else shapely.union(a, b)
         for a, b in pairwise(discs)

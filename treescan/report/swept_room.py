@@ -36,7 +36,7 @@ _INSCRIBED = _GOLDEN**2 / 3**0.5
 
 
 def swept_room(piece: Piece, path: Path) -> Solid | None:
-    """Solid of everything the piece passes through, local frame; None for a piece at rest."""
+    """Solid of everything the piece passes through, local frame; None for one that does not move."""
     if len(path.time_s) < 2:
         return None
     corners = _outline_hull(piece)
@@ -45,7 +45,9 @@ def swept_room(piece: Piece, path: Path) -> Solid | None:
         turned = corners @ np.asarray(path.rotation[k]).T + path.centre_m[k]
         places.append(np.ascontiguousarray(turned))
     hulls = [manifold3d.Manifold.hull_points(np.vstack(pair)) for pair in pairwise(places)]
-    whole = manifold3d.Manifold.batch_boolean(hulls, manifold3d.OpType.Add).simplify(FINEST_M)
+    whole = _simpler(manifold3d.Manifold.batch_boolean(hulls, manifold3d.OpType.Add))
+    if whole.is_empty():
+        return None
     mesh = whole.to_mesh64()
     vertex = np.asarray(mesh.vert_properties)[:, :3]
     face = np.asarray(mesh.tri_verts).astype(np.int64)
@@ -63,8 +65,14 @@ def _outline_hull(piece: Piece) -> Floats:
     offset = np.asarray(piece.outline_m, dtype=np.float64) - piece.centre_m
     radius = np.maximum(np.asarray(piece.outline_radius_m, dtype=np.float64), 0.01)
     balls = (offset[:, None] + _BALL * (radius / _INSCRIBED)[:, None, None]).reshape(-1, 3)
-    hull = manifold3d.Manifold.hull_points(np.ascontiguousarray(balls)).simplify(FINEST_M)
+    hull = _simpler(manifold3d.Manifold.hull_points(np.ascontiguousarray(balls)))
     return np.asarray(hull.to_mesh64().vert_properties)[:, :3]
+
+
+def _simpler(solid: manifold3d.Manifold) -> manifold3d.Manifold:
+    """The solid simplified, or as it is where it is too small for that."""
+    simple = solid.simplify(FINEST_M)
+    return solid if simple.is_empty() else simple
 
 
 def _places(path: Path) -> npt.NDArray[np.int64]:

@@ -64,13 +64,13 @@ def card_words(fact: StepFacts) -> list[tuple[str, Words]]:
         ("Weight", fill("{}; plan on {}", fact.weight, fact.plan_on)),
         ("Tie", fact.tie),
         ("Anchor", fact.anchor),
-        ("Line load", fact.line),
-        ("Anchor load", fact.anchor_load),
-        ("Governed by", wording.bilingual(governs_text(fact))),
+        ("On the line", fact.line),
+        ("On anchor", fact.anchor_load),
+        ("Set by", wording.bilingual(governs_text(fact))),
         ("Hinge", fact.hinge),
         ("Goes to", fact.landing),
         ("Closest", fact.closest),
-        ("People, time", wording.plain(f"{fact.people} people, {fact.minutes}")),
+        ("Crew", wording.plain(f"{fact.people} people, {fact.minutes}")),
         ("Trials", wording.plain(fact.chance)),
     ]
     return [(name, words) for name, words in lines if words]
