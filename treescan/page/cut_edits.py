@@ -5,7 +5,7 @@ Every function returns a new list; the rows given stay as they are.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -71,6 +71,17 @@ def forced(rows: Sequence[Json], node: int, **wish: Any) -> Rows:
 def without(rows: Sequence[Json], place: int) -> Rows:
     """Take one change back."""
     return [row for i, row in enumerate(rows) if i != place]
+
+
+def held_after(state: Mapping[str, Any]) -> Rows:
+    """Wishes that go on after a new plan: what was forced is asked for again in every later one.
+
+    Cuts that were moved, added or struck out are the plan's own from then on.  Of several wishes
+    for one piece the last one goes on.
+    """
+    rows = [*(state.get("held") or ()), *(state.get("edits") or ())]
+    last = {int(row["node"]): row for row in rows if row["do"] == "force"}
+    return list(last.values())
 
 
 def said(row: Json, names: dict[int, str]) -> str:

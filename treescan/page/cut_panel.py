@@ -238,6 +238,7 @@ class CutPanel:
         owner = self.owner
         rows = owner.edits()
         self.list.clear()
+        self._held()
         if not rows:
             return
         names = owner.names_of_cuts()
@@ -256,6 +257,33 @@ class CutPanel:
             ).classes("tsv-text")
             replan = ui.button("Plan the rest with these changes", on_click=self._replan)
             replan.props("no-caps unelevated").classes("ts-wide").mark("replan-edits")
+
+    def _held(self) -> None:
+        """What was forced in earlier plans: asked for again in every later one until let go."""
+        owner = self.owner
+        held = list(owner.session.store.state.get("held", ()))
+        if not held:
+            return
+        names = {int(row["node"]): owner.name_of_cut(int(row["node"])) for row in held}
+        with self.list:
+            ui.label(f"Forced by hand and kept in every new plan: {len(held)}").classes("tsv-title")
+            for place, row in enumerate(held):
+                said = cut_edits.said(row, names)
+                with ui.element("div").classes("tsv-edit"):
+                    ui.label(said).classes("tsv-text grow")
+                    left = cut_edits.without(held, place)
+                    choice("Let go", partial(self._let_go, left, said)).mark("let-go")
+            flagged = (
+                [t for t in owner.scene.plan["cautions"] if "by hand" in t]
+                if owner.scene.plan
+                else []
+            )
+            for text in flagged:
+                ui.label(f"! {bilingual(text).text(owner.system)}").classes("tsv-warn")
+
+    def _let_go(self, held: list[Json], said: str) -> None:
+        save = self.owner.session.save
+        attempt(lambda: save(state={"held": held}, said=f"Let go: {said}"))
 
     def _replan(self) -> None:
         attempt(lambda: self.owner.session.start("replan", self.owner.system))

@@ -37,6 +37,8 @@ SITE, STATE = "site.toml", "page.json"
 TOPIC_OF_STATE = {
     "done": "done",
     "edits": "edits",
+    "held": "edits",
+    "prefer": "edits",
     "scans": "scan",
     "confirmed": "confirmed",
     "proposals": "site",

@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
-from treescan.page import results_panels, scan_panels, setup_panels, site_panels, view_panel
+from treescan.page import (
+    alternatives_panel,
+    results_panels,
+    scan_panels,
+    setup_panels,
+    site_panels,
+    view_panel,
+)
 from treescan.page.panels import Panel
 
 PANELS: tuple[Panel, ...] = (
@@ -11,4 +18,5 @@ PANELS: tuple[Panel, ...] = (
     *setup_panels.PANELS,
     *view_panel.PANELS,
     *results_panels.PANELS,
+    *alternatives_panel.PANELS,
 )

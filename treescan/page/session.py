@@ -13,6 +13,7 @@ from nicegui import ui
 
 from treescan.errors import InvalidInputError, TreescanError
 from treescan.page import work
+from treescan.page.cut_edits import held_after
 from treescan.page.drafts import Drafts
 from treescan.page.files import unsaved
 from treescan.page.job_store import JobStore
@@ -209,7 +210,14 @@ class Session:
 
     def _take(self, path: Path, said: str, site: Site | None = None) -> None:
         self._require_idle()
-        state = {"scans": [str(path)], "done": [], "edits": [], "confirmed": [], "proposals": {}}
+        state = {
+            "scans": [str(path)],
+            "done": [],
+            "edits": [],
+            "held": [],
+            "confirmed": [],
+            "proposals": {},
+        }
         self.save(site=site, state=state, said=said, results={"tree": None, "plan": None})
 
     # long work
@@ -285,6 +293,7 @@ class Session:
         part, said = TAKEN[order]
         results = {part: place, "plan": None} if part == "tree" else {part: place}
         state = {"done": [], "edits": [], f"{part}_from": notes.get("site", "")}
+        state["held"] = held_after(self.store.state) if part == "plan" else []
         try:
             self.store.save(said=said, results=results, state=state)
         except TreescanError as error:

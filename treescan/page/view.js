@@ -42,7 +42,7 @@ const POINT_VERTEX = `
     gl_Position = projectionMatrix * modelViewMatrix * vec4(position, 1.0);
     int i = int(node + 0.5);
     bool off = treeOnly;
-    if (i < ${NO_NODE}) off = texelFetch(looks, ivec2(i % ${WIDE}, i / ${WIDE}), 0).a < 0.1;
+    if (i < ${NO_NODE}) off = texelFetch(looks, ivec2(i % ${WIDE}, i / ${WIDE}), 0).a < 0.95;
     if (off) gl_Position = vec4(2.0, 2.0, 2.0, 1.0);
     gl_PointSize = size;
   }`;
@@ -173,7 +173,7 @@ export default {
     lookAtAll() {
       const { low, high } = this.words, tall = high[2] - low[2];
       const far = 1.5 * Math.max(tall, high[0] - low[0], 4), to = [(low[0] + high[0]) / 2, (low[1] + high[1]) / 2, low[2] + 0.48 * tall];
-      this.look([to[0], to[1] - far, to[2] + 0.1 * far], to);
+      this.look([to[0], to[1] - far, to[2] + 0.1 * far], to, true);
     },
     paint(table, [r, g, b]) { for (let i = 0; i < table.length; i += 4) { table[i] = r; table[i + 1] = g; table[i + 2] = b; } },
 
@@ -262,10 +262,11 @@ export default {
       this.placeSigns(w, h);
     },
 
-    look(eye, to) {
-      this.wanted = [eye, to];
+    look(eye, to, whole) { // whole: step back on a narrow screen, so that the crown stays in sight
+      this.wanted = [eye, to, whole];
       if (!this.camera) return;
-      this.camera.position.set(...eye);
+      const back = whole ? Math.max(1, 1.15 * this.$el.clientHeight / Math.max(this.$el.clientWidth, 1)) : 1;
+      this.camera.position.set(...eye.map((v, i) => to[i] + back * (v - to[i])));
       this.controls.target.set(...to);
       this.controls.update();
       this.draw();

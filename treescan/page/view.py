@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from threading import Lock
 from typing import Any
 
 from fastapi import HTTPException
 from fastapi.responses import JSONResponse, Response
-from nicegui import app, ui
+from nicegui import app, run, ui
 from nicegui.element import Element
 from nicegui.elements.scene import Scene
 
+from treescan.errors import TreescanError
 from treescan.page.session import Session
 from treescan.page.view_pick import PointStore
 from treescan.page.view_points import FOLDER, PointSource, part_of_block
@@ -124,6 +127,7 @@ def scenes_of(session: Session) -> Scenes:
 def install_view(session: Session) -> None:
     """Put up the routes that hand out what the view draws of a session's job."""
     scenes = scenes_of(session)
+    app.on_startup(partial(_read_ahead, scenes))
     ui.add_css((Path(__file__).parent / "view.css").read_text(encoding="utf-8"), shared=True)
 
     @app.get(f"{ROUTE}/scene.json")
@@ -151,6 +155,12 @@ def install_view(session: Session) -> None:
         if data is None:
             raise HTTPException(404)
         return Response(data, media_type="application/octet-stream", headers=AS_IT_IS)
+
+
+async def _read_ahead(scenes: Scenes) -> None:
+    """Read the scene before anybody asks; what cannot be read is told when somebody does."""
+    with suppress(TreescanError):
+        await run.io_bound(scenes.now)
 
 
 def _scene(scenes: Scenes) -> ViewScene:

@@ -19,6 +19,8 @@ Bools = npt.NDArray[np.bool_]
 Colouring = Literal["pieces", "load", "wood"]
 
 CHOSEN, CHANGED, PALE = "#FF9D00", "#CC0077", 0.5
+BARE = 0.9
+"""Opacity of wood that is drawn without its scan points, so that its colour shows."""
 
 
 @dataclass(frozen=True)
@@ -85,9 +87,9 @@ def _look(cut: int, turn: int, step: Mapping[str, Any] | None, shown: Shown) -> 
     if shown.down(turn):
         return colours.STAYS, 0.0 if shown.hide_down else PALE
     if cut == shown.chosen or (turn == shown.current and turn > 0 and cut not in shown.changed):
-        return CHOSEN, 1.0
+        return CHOSEN, BARE
     if cut in shown.changed:
-        return CHANGED, 1.0
+        return CHANGED, BARE
     if shown.colouring == "wood" or turn == 0:
         return colours.STAYS, 1.0
     if shown.colouring == "load":

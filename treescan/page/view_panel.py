@@ -40,8 +40,8 @@ Json = dict[str, Any]
 LOOKS = {
     "front": "Front",
     "plan": "Above",
-    "climber": "At tie-in",
-    "cut": "At the cut",
+    "climber": "Tie-in",
+    "cut": "Cut",
     "ground": "Ground",
 }
 COLOURINGS: dict[Colouring, str] = {"pieces": "by piece", "load": "by load", "wood": "plain"}
@@ -90,9 +90,9 @@ class TreePanel:
                 self.view.mark("tree-view")
                 self.view.on_tap(self.tapped)
                 self.view.on("turn", lambda event: self.go(self.shown.current + int(event.args)))
-                self._buttons()
                 if self.steps:
                     self._slider()
+                self._buttons()
             with ui.element("div").classes("tsv-right").props("aria-live=polite"):
                 self.place = ui.column().classes("tsv-card").mark("card")
                 self.editing = CutPanel(self)
@@ -103,30 +103,33 @@ class TreePanel:
         self.session.follow(("edits",), self._edits_changed)
         if self.session.store.state.get("edits"):
             self._edits_changed()
+        elif self.steps:  # so that the first changed cut does not wait for the preparation
+            first = [int(self.steps[0]["node"])]
+            background_tasks.create(self.desk.ask(self.mark, [], first), name="cuts made ready")
 
     # buttons
 
     def _buttons(self) -> None:
-        with ui.element("div").classes("tsv-row").props('role=group aria-label="Look from"'):
+        with ui.element("div").classes("tsv-five").props('role=group aria-label="Look from"'):
             for key, word in LOOKS.items():
                 if key in ("climber", "cut") and not self.steps:
                     continue
                 choice(word, partial(self.look, key)).mark(f"look-{key}")
-        with ui.element("div").classes("tsv-row").props('role=group aria-label="Show"'):
-            self.cloud_button = choice("Points: all", self._next_cloud).mark("cloud")
+        with ui.element("div").classes("tsv-five").props('role=group aria-label="Show"'):
+            self.cloud_button = choice("Points\nall", self._next_cloud).mark("cloud")
             toggle("Names", True, lambda on: self.view.tell("showSigns", on)).mark("names")
             toggle("Unions", False, lambda on: self.view.tell("showUnions", on)).mark("unions")
             if self.steps:
-                toggle("Down: hide", True, self._hide_down).mark("hide-down")
-                self.colour_button = choice("Colour: by piece", self._next_colour).mark("colour")
+                toggle("Hide\ndown", True, self._hide_down).mark("hide-down")
+                self.colour_button = choice("Colour\nby piece", self._next_colour).mark("colour")
 
     def _slider(self) -> None:
         last = len(self.steps)
         with ui.element("div").classes("tsv-steps"):
-            self.back = ui.button("◀ Back", on_click=lambda: self.go(self.shown.current - 1))
+            self.back = ui.button("◀ Step", on_click=lambda: self.go(self.shown.current - 1))
             self.back.props("no-caps outline").classes("ts-small").mark("step-back")
             self.where = ui.label().classes("tsv-where").mark("where")
-            self.next = ui.button("Next ▶", on_click=lambda: self.go(self.shown.current + 1))
+            self.next = ui.button("Step ▶", on_click=lambda: self.go(self.shown.current + 1))
             self.next.props("no-caps unelevated").classes("ts-small").mark("step-next")
         self.slider = ui.slider(min=0, max=last, value=0, step=1).classes("tsv-slider")
         self.slider.props('aria-label="Step of the plan" track-size=8px thumb-size=40px')
@@ -135,7 +138,7 @@ class TreePanel:
 
     def _next_cloud(self) -> None:
         self.cloud = (self.cloud + 1) % len(CLOUDS)
-        self.cloud_button.text = f"Points: {CLOUDS[self.cloud]}"
+        self.cloud_button.text = f"Points\n{CLOUDS[self.cloud]}"
         self.view.tell("toggleCloud", self.cloud)
 
     def _hide_down(self, on: bool) -> None:
@@ -146,7 +149,7 @@ class TreePanel:
         kinds = list(COLOURINGS)
         kind = kinds[(kinds.index(self.shown.colouring) + 1) % len(kinds)]
         self.shown = replace(self.shown, colouring=kind)
-        self.colour_button.text = f"Colour: {COLOURINGS[kind]}"
+        self.colour_button.text = f"Colour\n{COLOURINGS[kind]}"
         self.recolour()
 
     def look(self, key: str) -> None:
@@ -159,7 +162,7 @@ class TreePanel:
         if key in ("climber", "cut") and cut is None and self.steps:
             cut = self.scene.local(self.steps[0]["piece"]["cut_m"])
         eye, to = eye_places(self.scene, cut, at_tie)["climber" if key == "cut" else key]
-        self.view.tell("look", eye, to)
+        self.view.tell("look", eye, to, key in ("front", "plan"))
 
     # steps
 
@@ -203,7 +206,7 @@ class TreePanel:
         with self.place:
             words("Tap wood, a union or a scan point. Drag to turn, pinch to come nearer.")
             if self.steps:
-                words("Next ▶ goes through the steps: path, landing and closest target are drawn.")
+                words("Step ▶ goes through the steps: path, landing and closest target are drawn.")
         self.editing.show(-1)
 
     # colours and changes
@@ -236,7 +239,7 @@ class TreePanel:
         """Have the changed pieces judged, then draw and say the answer."""
         rows = self.edits()
         self.editing.wait()
-        told = await self.desk.ask(self.scenes.result_mark(), rows, ask)
+        told = await self.desk.ask(self.mark, rows, ask)
         if self.place.is_deleted or rows != self.edits():
             return
         with self.place:

@@ -13,8 +13,8 @@ from treescan.units import UnitSystem
 
 def choice(label: str, action: Callable[[], Any]) -> ui.button:
     """A button of a row."""
-    button = ui.button(label, on_click=action).props("no-caps outline").classes("tsv-choice")
-    return button
+    button = ui.button(label, on_click=action, color="white").classes("tsv-choice")
+    return button.props("no-caps unelevated text-color=black")
 
 
 def toggle(label: str, on: bool, action: Callable[[bool], Any]) -> ui.button:
@@ -23,8 +23,8 @@ def toggle(label: str, on: bool, action: Callable[[bool], Any]) -> ui.button:
 
     def show() -> None:
         button.props["aria-pressed"] = "true" if state[0] else "false"
-        button.classes(add="on" if state[0] else "", remove="" if state[0] else "on")
-        button.update()
+        button.props["color"] = "black" if state[0] else "white"
+        button.props["text-color"] = "white" if state[0] else "black"
 
     def press() -> None:
         state[0] = not state[0]

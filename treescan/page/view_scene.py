@@ -283,7 +283,7 @@ def eye_places(
     graph, site = scene.graph, scene.job.site
     low, high = graph.position_m.min(0), graph.position_m.max(0)
     middle = np.array([*((low + high) / 2)[:2], low[2] + 0.48 * (high[2] - low[2])])
-    far = 1.45 * max(float(high[2] - low[2]), float(np.linalg.norm((high - low)[:2])), 4.0)
+    far = 1.3 * max(float(np.max(high - low)), 4.0)
     stand = _ground_place(scene, site)
     to = middle if cut_m is None else cut_m
     if tie_in_m is not None and (cut_m is None or np.linalg.norm(tie_in_m - cut_m) > 1.0):

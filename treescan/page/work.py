@@ -38,6 +38,7 @@ from treescan.pipeline.progress import Report
 from treescan.pipeline.replanning import Changes, replan_folder, write_state
 from treescan.pipeline.run import RunOptions, measure_scan, plan_removal
 from treescan.pipeline.staging import staged_folder
+from treescan.planning.edits import read_edits
 from treescan.planning.types import JobResult
 from treescan.units import UnitSystem
 
@@ -202,12 +203,18 @@ def run(folder: Path, order: str, units: UnitSystem) -> int:
 def _do(folder: Path, order: str, units: UnitSystem, report: Report) -> None:
     state = _read(folder / "page.json")
     site = folder / "site.toml"
-    options = RunOptions(scan_units=state.get("scan_units"), up=state.get("up"))
+    options = RunOptions(
+        scan_units=state.get("scan_units"),
+        up=state.get("up"),
+        prefer=str(state.get("prefer", "")),
+        edits=read_edits(_edit_rows(state)),
+    )
     with staged_folder(folder / PLACE / OUT) as place:
         if order == "replan":
             changes = Changes(
                 done=frozenset(int(n) for n in state.get("done", ())),
                 edited=_edits(folder, state),
+                prefer=options.prefer,
             )
             result, gone = replan_folder(folder / "plan", changes, report, site_path=site)
             report("Writing the results", 0.0)
@@ -230,12 +237,17 @@ def _dated(result: JobResult) -> JobResult:
 
 def _edits(folder: Path, state: dict[str, Any]) -> Path | None:
     """Write the changed cuts of the job where the planner reads them; None when there are none."""
-    rows = state.get("edits") or []
+    rows = _edit_rows(state)
     if not rows:
         return None
     path = folder / PLACE / "edits.json"
     write_whole(path, json.dumps(rows))
     return path
+
+
+def _edit_rows(state: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return what was forced in earlier plans, then what was changed since the last one."""
+    return [*(state.get("held") or ()), *(state.get("edits") or ())]
 
 
 def _scan(folder: Path, state: dict[str, Any], *, whole: bool = False) -> list[Path]:

@@ -29,7 +29,7 @@ class Changes:
 
     ``done`` are step numbers, ``gone`` limb numbers, ``lost_anchors`` anchor ids,
     ``set_site`` are ``part.key=value`` changes, ``edited`` is a hand-edited copy of plan.json
-    or a JSON list of edits.
+    or a JSON list of edits; ``prefer`` names the whole plan wanted among the alternatives.
     """
 
     done: frozenset[int] = frozenset()
@@ -38,6 +38,7 @@ class Changes:
     set_site: tuple[str, ...] = ()
     edited: Path | None = None
     seed: int = 0
+    prefer: str = ""
 
 
 def step_numbers(texts: Sequence[str]) -> frozenset[int]:
@@ -95,6 +96,7 @@ def replan_folder(
         gear=job.gear,
         wood_state=job.wood_state,
         seed=changes.seed,
+        prefer=changes.prefer,
         done=job.standing,
         edits=_edits(job, changes.edited),
         lost_anchors=_anchor_nodes(job.plan, changes.lost_anchors),

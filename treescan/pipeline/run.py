@@ -17,6 +17,7 @@ from treescan.pipeline.plausible import not_standing, unlikely_places, unusual_v
 from treescan.pipeline.progress import Report, silent, within
 from treescan.pipeline.scale_check import taped_dbh_note, with_corrected_scale
 from treescan.pipeline.unchanged import unchanged
+from treescan.planning.edits import Edit
 from treescan.planning.haul import haul_plan
 from treescan.planning.types import HaulPlan, JobResult, Plan
 from treescan.pointcloud.cloud import Float32s, Floats, Ground, PointCloud, TreePoints
@@ -44,6 +45,8 @@ class RunOptions:
     up: str | None = None
     seed: int = 0
     species: str | None = None
+    prefer: str = ""
+    edits: tuple[Edit, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -201,6 +204,8 @@ def plan_removal(
                 gear=gear,
                 wood_state=state,
                 seed=options.seed,
+                prefer=options.prefer,
+                edits=options.edits or None,
             ),
             progress=within(report, "Planning cuts, ties and order"),
         )

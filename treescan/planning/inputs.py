@@ -33,6 +33,9 @@ class PlanInputs:
         Nodes of anchors that must not be used.
     keep_cuts : tuple of int
         Cuts of an earlier plan to start from; finer ones are added only where needed.
+    prefer : str
+        Name of the whole plan that a person chose among the alternatives; the planner's own
+        choice when empty.
     """
 
     graph: TreeGraph
@@ -48,6 +51,7 @@ class PlanInputs:
     edits: tuple[Edit, ...] | None = None
     lost_anchors: frozenset[int] = frozenset()
     keep_cuts: tuple[int, ...] = ()
+    prefer: str = ""
 
     @property
     def standing(self) -> npt.NDArray[np.bool_]:
