@@ -36,7 +36,7 @@ _INSCRIBED = _GOLDEN**2 / 3**0.5
 
 
 def swept_room(piece: Piece, path: Path) -> Solid | None:
-    """Solid of everything the piece passes through, local frame; None for one that does not move."""
+    """Solid of everything the piece passes through, local frame; None for one at rest."""
     if len(path.time_s) < 2:
         return None
     corners = _outline_hull(piece)
