@@ -16,6 +16,7 @@ from treescan.rigging.spar import (
     each_a_case,
     one_case,
     peak_shares,
+    root_holds_n_m,
     section_forces,
 )
 from treescan.skeleton.graph import FITTED
@@ -230,6 +231,22 @@ def test_the_root_plate_goes_with_the_thickest_stem():
     factor = model.safety[2] / model.limits.anchor_share
     holds = 0.7 * model.bending_pa[2] * model.modulus_m3[2]
     assert got.root_share[0] == pytest.approx(factor * moment / holds)
+
+
+@pytest.mark.published
+@pytest.mark.parametrize(("stem_kg", "by_mass"), [(100.0, True), (1e5, False)])
+def test_the_root_plate_holds_no_more_than_winched_trees_did(stem_kg, by_mass):
+    # Byrne 2005 (UBC thesis, abstract): turning moment over stem mass 77.4 to 145.6 N m/kg
+    graph = spar_graph(10.0, 0.15)
+    share = graph.edge_length_m / graph.edge_length_m.sum()
+    kg, zero = stem_kg * share, np.zeros(len(graph))
+    heavy = GreenMass(kg, zero, zero, 0.8 * kg, kg, 1.2 * kg)
+    model = model_of(graph, heavy)
+    bends = 0.7 * model.bending_pa[model.foot] * model.modulus_m3[model.foot]
+    assert root_holds_n_m(model) == pytest.approx(77.4 * 0.8 * stem_kg if by_mass else bends)
+    half = graph.position_m[:, 2] < 5.0
+    assert root_holds_n_m(model_of(graph, heavy, standing=half)) == root_holds_n_m(model)
+    assert root_holds_n_m(model_of(graph)) == pytest.approx(bends)
 
 
 def test_self_weight_of_what_was_taken_is_gone():

@@ -129,8 +129,11 @@ def test_anchors_are_ranked_for_a_piece():
                     device_m=np.array([0.4, 0.0, 1.0]), run_m=1.0)  # fmt: skip
     ranked = rank_for_piece(case, anchors, model, 0.0)
     assert len(ranked) >= 2
-    shares = [round(row.result.share, 2) for row in ranked]
-    assert shares == sorted(shares)
+    bad = [row.clearance_m < 0.0 or row.result.share > 1.0 for row in ranked]
+    assert bad == sorted(bad), "what touches the ground or breaks a limit comes last"
+    for group in (False, True):
+        shares = [round(r.result.share, 1) for r, b in zip(ranked, bad, strict=True) if b is group]
+        assert shares == sorted(shares)
     for row in ranked:
         assert not row.result.case.anchor.rejected
         assert 0.0 <= row.off_axis_deg <= 180.0

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from treescan.planning.alternatives import Ordered
+from treescan.planning.anchor_ranks import with_anchor_ranks
 from treescan.planning.dividing import Divided
 from treescan.planning.inputs import PlanInputs
 from treescan.planning.job import Job
@@ -39,11 +40,10 @@ def plan_of(job: Job, divided: Divided, sequences: Sequence[Ordered]) -> Plan:
     worked = [work_out(job, divided, sequence) for sequence in sequences]
     chosen = min(worked, key=lambda w: w.broken)
     chosen = worked[0] if worked[0].broken == chosen.broken else chosen
-    chosen = next((w for w in worked if w.name == job.inputs.prefer), chosen)
     feasible = chosen.broken == 0
     return Plan(
         name=chosen.name,
-        steps=with_near_passes(job, chosen.steps),
+        steps=with_anchor_ranks(job, with_near_passes(job, chosen.steps)),
         anchors=ranked_anchors(job, chosen),
         tie_ins=ranked_tie_ins(job, chosen),
         alternatives=tuple(as_alternative(w, chosen, worked) for w in worked),

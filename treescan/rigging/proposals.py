@@ -62,9 +62,16 @@ class Redirect:
 
 
 def rank_for_piece(
-    case: LoadCase, anchors: Sequence[Anchor], model: SparModel, ground_z_m: float
+    case: LoadCase,
+    anchors: Sequence[Anchor],
+    model: SparModel,
+    ground_z_m: float,
+    rider: Rider | None = None,
 ) -> tuple[AnchorForPiece, ...]:
-    """Rank anchors for one piece: peak share first, then direction, clearance and line.
+    """Rank anchors for one piece: those that keep it off the ground and its limits first.
+
+    Then by the peak share in tenths, by the direction of the resultant against the wood's axis
+    in steps of 15 deg, by clearance in whole metres, and by the line left.
 
     Parameters
     ----------
@@ -75,15 +82,28 @@ def rank_for_piece(
     model : SparModel
     ground_z_m : float
         Ground height under the work. [m]
+    rider : Rider, optional
+        The climber on the same tree.
     """
     cases = [_moved(case, anchor) for anchor in anchors if not anchor.rejected]
-    rows = []
-    for result in solve_many(cases, model):
-        if result.failed:
-            continue
-        rows.append(_described(result, model, ground_z_m))
-    rows.sort(key=lambda row: (round(row.result.share, 2), row.off_axis_deg))
-    return tuple(rows)
+    rows = [
+        _described(result, model, ground_z_m)
+        for result in solve_many(cases, model, rider)
+        if not result.failed
+    ]
+    return tuple(sorted(rows, key=_order))
+
+
+def _order(row: AnchorForPiece) -> tuple[bool, float, float, float, float, int]:
+    bad = row.clearance_m < 0.0 or row.result.share > 1.0
+    return (
+        bad,
+        round(row.result.share, 1),
+        row.off_axis_deg // 15.0,
+        -np.floor(row.clearance_m),
+        -row.line_left_m,
+        row.result.case.anchor.node,
+    )
 
 
 def propose_redirects(
@@ -128,7 +148,11 @@ def propose_redirects(
 
 
 def propose_swing_moves(
-    case: LoadCase, anchors: Sequence[Anchor], model: SparModel, goal_m: Floats
+    case: LoadCase,
+    anchors: Sequence[Anchor],
+    model: SparModel,
+    goal_m: Floats,
+    rider: Rider | None = None,
 ) -> tuple[Redirect, ...]:
     """Hang the piece from another anchor nearer to where it shall come down, over the first one.
 
@@ -145,6 +169,8 @@ def propose_swing_moves(
     model : SparModel
     goal_m : ndarray, shape (2,)
         Plan point where the piece shall hang. [m]
+    rider : Rider, optional
+        The climber on the same tree.
     """
     first = case.anchor
     before = float(np.linalg.norm(first.position_m[:2] - goal_m))
@@ -160,7 +186,7 @@ def propose_swing_moves(
         for anchor in nearer
     ]
     rows = []
-    for result in solve_many(cases, model):
+    for result in solve_many(cases, model, rider):
         if result.failed or result.share > 1.0:
             continue
         anchor = result.case.anchor
@@ -177,15 +203,20 @@ def propose_swing_moves(
 
 
 def _moved(case: LoadCase, anchor: Anchor) -> LoadCase:
-    """Return the case hung from another anchor; the swing follows from the geometry."""
-    return replace(
-        case, anchor=anchor, swing_rad=0.0 if case.drop_m > 0.0 else _swing(case, anchor)
-    )
+    """Return the case hung from another anchor; the swing follows from the geometry.
+
+    Redirects belong to the anchor they were found for and stay behind.
+    """
+    if anchor.node == case.anchor.node:
+        return case
+    swing = 0.0 if case.drop_m > 0.0 else _swing(case, anchor)
+    return replace(case, anchor=anchor, swing_rad=swing, redirects_m=np.zeros((0, 3)))
 
 
 def _swing(case: LoadCase, anchor: Anchor) -> float:
-    tie = np.mean(np.reshape(case.tie_m, (-1, 3)), axis=0)
-    offset = tie - anchor.position_m
+    ties = np.reshape(case.tie_m, (-1, 3))
+    hold = case.piece.centre_m if len(ties) > 1 else ties[0]
+    offset = hold - anchor.position_m
     return float(min(np.arctan2(np.hypot(*offset[:2]), max(-offset[2], 1e-9)), np.pi / 2))
 
 
@@ -199,9 +230,11 @@ def _described(result: LoadResult, model: SparModel, ground_z_m: float) -> Ancho
     clear = float(lowest - ground_z_m)
     left = case.gear.line_length_m - result.line_needed_m
     angle = float(np.degrees(np.arccos(cosine)))
+    hangs = f"hangs {clear:.1f} m clear" if clear >= 0.0 else f"{-clear:.1f} m too long to hang"
+    spare = f"{left:.0f} m of line left" if left >= 0.0 else f"the line is {-left:.0f} m too short"
     reason = (
         f"{result.governs} at {result.share:.0%} of its limit; resultant {angle:.0f} deg off the "
-        f"wood's axis; hangs {clear:.1f} m clear; {left:.0f} m of line left"
+        f"wood's axis; {hangs}; {spare}"
     )
     return AnchorForPiece(result, angle, clear, left, reason)
 

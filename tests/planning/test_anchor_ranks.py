@@ -1,0 +1,80 @@
+"""Why this anchor: the ranking, the climber's load and the redirects that reach the plan."""
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from tests.planning.jobs import inputs_of
+from tests.planning.sites import box, yard
+from tests.planning.trees import Builder
+from treescan.planning.anchor_ranks import with_anchor_ranks
+from treescan.planning.hangs import hang_options
+from treescan.planning.job import prepare
+from treescan.planning.steps import step_of
+from treescan.rigging.tie_ins import APART_M, climber_n
+
+SITE = yard(
+    target=[{"name": "glasshouse", "footprint_m": box(1.6, -2, 6, 2), "height_m": 2.5}],
+    conductor=[],
+    drop_zone=[{"name": "lawn", "footprint_m": box(-12, -8, 1.4, 8)}],
+    landing=[],
+)
+
+
+@cache
+def job():
+    """A stem with a level limb over a glasshouse and another leader to hang it from."""
+    tree = Builder(0.30)
+    stem = tree.grow(0, [0, 0, 1], 14.0, 0.25, 0.10, 0)
+    tree.grow(stem[23], [1, 0, 0.05], 4.0, 0.05, 0.01, 1)
+    tree.grow(stem[30], [-0.3, 0, 1], 4.0, 0.09, 0.04, 1)
+    graph = tree.graph()
+    ready = prepare(inputs_of(graph, SITE))
+    start = int(np.flatnonzero(graph.starts_limb)[0])
+    return ready, ready.table.piece(start)
+
+
+@cache
+def hung_step():
+    ready, piece = job()
+    options = [o for o in hang_options(ready, piece, 1) if o.load.case.drop_m <= 0.0]
+    return step_of(1, min(options, key=lambda o: len(o.broken)))
+
+
+def test_a_lowered_piece_says_what_its_anchor_takes_and_which_others_there_are():
+    ready, _ = job()
+    step = with_anchor_ranks(ready, [hung_step()])[0]
+    anchor, load = step.load.case.anchor.anchor_id, step.load
+    told = next(r for r in step.reasons if r.startswith(f"from {anchor}: "))
+    assert f"{load.governs} at {load.share:.0%} of its limit" in told
+    assert "off the wood's axis" in told
+    assert "of line left" in told
+    others = next(r for r in step.reasons if r.startswith("other anchors"))
+    assert anchor + " (" not in others
+
+
+def test_a_piece_that_falls_says_nothing_of_anchors():
+    ready, _ = job()
+    fallen = replace(hung_step(), load=None, method="free fall", anchor_id=None)
+    assert with_anchor_ranks(ready, [fallen]) == (fallen,)
+
+
+def test_the_climber_hangs_on_the_same_tree():
+    ready, piece = job()
+    spar = ready.spar_beside(piece.butt_node)
+    rider = ready.rider(spar.standing)
+    assert rider.node == ready.tie_in.node
+    assert rider.pull_n == pytest.approx(climber_n(SITE.climber.mass_kg))
+    gone = spar.standing.copy()
+    gone[ready.inputs.graph.subtree(ready.tie_in.node)] = False
+    lower = ready.rider(gone)
+    assert lower is None or gone[lower.node]
+    assert ready.rider(np.zeros_like(gone)) is None
+
+
+def test_the_climbers_place_is_not_rigged_on():
+    ready, _ = job()
+    for anchor in ready.usable:
+        assert np.linalg.norm(anchor.position_m - ready.tie_in.position_m) >= APART_M

@@ -1,0 +1,86 @@
+"""Why this anchor: for every lowered piece the anchors by load, and redirects that would help."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from treescan.planning.hangs import landing_goal
+from treescan.planning.job import Job
+from treescan.planning.ties import reachable_anchors
+from treescan.planning.types import Step
+from treescan.rigging.model import SparModel
+from treescan.rigging.proposals import (
+    AnchorForPiece,
+    propose_redirects,
+    propose_swing_moves,
+    rank_for_piece,
+)
+from treescan.rigging.types import Anchor
+
+OTHERS_SHOWN = 2
+WORTH_EASING = 0.6
+"""A redirect is looked for when a section of the spar is loaded beyond this share: our choice."""
+FAR_ASIDE_M = 1.0
+"""A piece that comes down farther than this from plumb is looked at for another anchor: our
+choice. [m]"""
+
+
+def with_anchor_ranks(job: Job, steps: Sequence[Step]) -> tuple[Step, ...]:
+    """Give every piece lowered from an anchor above it the reasons for its anchor.
+
+    Steps are in the order of the cuts: each load is held against what stands by then.
+    """
+    standing = job.inputs.standing.copy()
+    told = []
+    for step in steps:
+        standing[step.piece.nodes] = False
+        above = step.load is not None and step.method == "lower" and step.load.case.drop_m <= 0.0
+        told.append(_with_reasons(job, step, standing.copy()) if above else step)
+    return tuple(told)
+
+
+def _with_reasons(job: Job, step: Step, standing: npt.NDArray[np.bool_]) -> Step:
+    assert step.load is not None
+    case = step.load.case
+    spar = job.spar_without(standing)
+    places = {a.anchor_id: a for a in reachable_anchors(job, step.piece) if standing[a.node]}
+    places[case.anchor.anchor_id] = case.anchor
+    anchors = tuple(places.values())
+    foot = float(job.inputs.ground.height(*case.anchor.position_m[:2]))
+    ranked = rank_for_piece(case, anchors, spar, foot, job.rider(standing))
+    reasons = [*_by_load(ranked, case.anchor), *_easier(job, step, spar, anchors)]
+    return replace(step, reasons=(*step.reasons, *reasons))
+
+
+def _by_load(ranked: Sequence[AnchorForPiece], chosen: Anchor) -> list[str]:
+    """The chosen anchor in figures, and the next best or the better ones beside it."""
+    own = [r for r in ranked if r.result.case.anchor.anchor_id == chosen.anchor_id]
+    others = [r for r in ranked if r.result.case.anchor.anchor_id != chosen.anchor_id]
+    told = [f"from {chosen.anchor_id}: {row.reason}" for row in own[:1]]
+    if others:
+        names = ", ".join(
+            f"{row.result.case.anchor.anchor_id} ({row.result.governs} at "
+            f"{row.result.share * 100:.0f} %)"
+            for row in others[:OTHERS_SHOWN]
+        )
+        told.append(f"other anchors for this piece by load: {names}")
+    return told
+
+
+def _easier(job: Job, step: Step, spar: SparModel, anchors: Sequence[Anchor]) -> list[str]:
+    """A redirect that would ease the spar, and an anchor that would swing the piece nearer."""
+    assert step.load is not None
+    case, rider, told = step.load.case, job.rider(spar.standing), []
+    section = max((v for k, v in step.load.utilisation.items() if "section" in k), default=0.0)
+    if section > WORTH_EASING and not step.redirects:
+        told += [f"optional: {r.reason}" for r in propose_redirects(case, spar, rider)[:1]]
+    reach = min(0.5 * step.piece.length_m, 3.0)
+    goal, aside = landing_goal(job, case.anchor.position_m, reach)
+    if goal is not None and aside > FAR_ASIDE_M:
+        moves = propose_swing_moves(case, anchors, spar, goal, rider)
+        told += [f"optional: {move.reason}" for move in moves[:1]]
+    return told
