@@ -40,6 +40,7 @@ def plan_of(job: Job, divided: Divided, sequences: Sequence[Ordered]) -> Plan:
     worked = [work_out(job, divided, sequence) for sequence in sequences]
     chosen = min(worked, key=lambda w: w.broken)
     chosen = worked[0] if worked[0].broken == chosen.broken else chosen
+    chosen = next((w for w in worked if w.name == job.inputs.prefer), chosen)
     feasible = chosen.broken == 0
     return Plan(
         name=chosen.name,

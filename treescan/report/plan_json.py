@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from treescan.errors import OutputError
+from treescan.planning.sent_load import SentCase
 from treescan.planning.types import Alternative, JobResult, RankedAnchor, Step
 from treescan.report.cautions import all_cautions
 from treescan.report.frames import rounded, scan_point, scan_site
@@ -182,6 +183,26 @@ def _load(result: JobResult, load: LoadResult) -> Json:
         "redirect_loads_N": [round(float(v), 1) for v in load.redirect_loads_n],
         "warnings": list(load.warnings),
         "failed": load.failed,
+        "stretched_line": _stretched(result, load),
+    }
+
+
+def _stretched(result: JobResult, load: LoadResult) -> Json | None:
+    """Ends, tightness and span of the line that a piece is sent down on."""
+    case = load.case
+    if not isinstance(case, SentCase) or case.line is None:
+        return None
+    return {
+        "upper_m": scan_point(result, case.line.upper_m),
+        "lower_m": scan_point(result, case.line.lower_m),
+        "lower_end": case.lower_name,
+        "lower_holds_N": round(case.lower_holds_n, 1) or None,
+        "tightened_N": round(case.line.pretension_n, 1),
+        "modulus_N": round(case.line.modulus_n, 1),
+        "starts_at_share": round(case.begin, 3),
+        "stops_at_share": round(case.stop, 3),
+        "line_tension_N": load.lead_tension_n.as_dict(1),
+        "control_line_tension_N": load.fall_tension_n.as_dict(1),
     }
 
 
