@@ -17,6 +17,7 @@ import numpy.typing as npt
 from treescan.errors import InvalidInputError
 from treescan.motion.fall import free_fall, hinge_fall
 from treescan.motion.on_line import RUN_SPREAD, STRETCH_SPREAD
+from treescan.motion.over_blocks import Beyond
 from treescan.motion.speed_line import StretchedLine, speed_line
 from treescan.motion.swing import ROPE_STIFFNESS_N_M, caught, lowered
 from treescan.motion.turned import WOOD_FRICTION, slid_off, turned_path
@@ -43,6 +44,9 @@ TURN_SPREAD_DEG = 15.0
 
 MU_SPREAD = 0.15
 """By how much the friction of wood on wood may differ, to both sides: our choice. [-]"""
+
+GRIP_SPREAD = 0.5
+"""Share by which the friction coefficient of the line on its blocks may differ: our choice."""
 
 TIGHT_SPREAD = 0.3
 """Share by which the tension of a stretched line may differ from the one asked for: our choice."""
@@ -89,6 +93,8 @@ CAUSES = {
     "piece lighter": Cause("mass", -1.645, 1.645),
     "line does not run": Cause("run", -2.0),
     "line runs half as far again": Cause("run", 2.0),
+    "line grips less": Cause("grip", -2.0),
+    "line grips more": Cause("grip", 2.0),
     "turns less": Cause("turn", -2.0),
     "turns more": Cause("turn", 2.0),
     "faces stick": Cause("faces", 2.0),
@@ -211,7 +217,7 @@ def line_cases(
         keys = {"rope_stiffness_n_m": rope_stiffness_n_m, "run_m": run_m, **options, **change}
         return make(piece, ground=ground, **keys)
 
-    changes: dict[str, dict[str, float]] = {
+    changes: dict[str, dict[str, Any]] = {
         "line softer": {"rope_stiffness_n_m": rope_stiffness_n_m * (1.0 - STRETCH_SPREAD)},
         "line stiffer": {"rope_stiffness_n_m": rope_stiffness_n_m * (1.0 + STRETCH_SPREAD)},
         "piece lighter": {"mass_kg": piece.mass_kg.low},
@@ -219,6 +225,15 @@ def line_cases(
     if run_m > 0.0:
         changes["line does not run"] = {"run_m": 0.0}
         changes["line runs half as far again"] = {"run_m": (1.0 + RUN_SPREAD) * run_m}
+    beyond: Beyond | None = options.get("beyond")
+    if beyond is not None:
+        for label, power in (
+            ("line grips less", 1.0 - GRIP_SPREAD),
+            ("line grips more", 1.0 + GRIP_SPREAD),
+        ):
+            changes[label] = {
+                "beyond": replace(beyond, ratio=tuple(q**power for q in beyond.ratio))
+            }
     if way == "caught":
         late = float(options.get("break_angle_deg", 85.0))
         aim = float(options["hinge_azimuth_deg"])

@@ -17,6 +17,7 @@ from treescan.motion.body import (
     lowest_gaps,
 )
 from treescan.motion.landing import Resting, lay_down, lying_outline, outline_of_discs
+from treescan.motion.over_blocks import Beyond, checked_beyond
 from treescan.motion.rigid_body import Lines, one_line, simulate
 from treescan.motion.types import Path
 from treescan.pointcloud.cloud import Ground
@@ -82,6 +83,8 @@ class Rig:
     hold_swing : bool
     second_tie_m, second_anchor_m : ndarray, shape (3,), or None
         A second line of the same stiffness from another anchor, taut before the cut.
+    beyond : Beyond, or None
+        The line behind the anchor's block, with friction; None leaves the line without loss.
     """
 
     tie_m: Floats
@@ -93,6 +96,7 @@ class Rig:
     hold_swing: bool = False
     second_tie_m: Floats | None = None
     second_anchor_m: Floats | None = None
+    beyond: Beyond | None = None
 
 
 @dataclass(frozen=True)
@@ -144,7 +148,8 @@ def checked_rig(rig: Rig) -> Rig:
         raise InvalidInputError(
             "second line: give both its tie and its anchor, and a single tie on the first line."
         )
-    return replace(rig, tie_m=ties, anchor_m=anchor)
+    beyond = None if rig.beyond is None else checked_beyond(rig.beyond)
+    return replace(rig, tie_m=ties, anchor_m=anchor, beyond=beyond)
 
 
 def level_legs_m(centre_m: Floats, tie_m: Floats) -> Floats:
@@ -197,17 +202,35 @@ def lines_of(rigid: RigidPiece, rig: Rig) -> Lines:
     if len(rig.tie_m) == 1:
         length = float(np.linalg.norm(rig.tie_m[0] - rig.anchor_m)) + rig.slack_m
         line = one_line(rig.anchor_m, body_ties, max(length, 0.05), rig.stiffness_n_m)
+        line = line if rig.beyond is None else _over(rig, rig.beyond, line)
         return line if rig.second_tie_m is None else _with_second(rigid, rig, line)
     legs = level_legs_m(rigid.centre_m, rig.tie_m) if rig.leg_m is None else rig.leg_m
     ring = ring_toward(rig.tie_m, np.asarray(legs, dtype=np.float64), rig.anchor_m)
     lead = float(np.linalg.norm(ring - rig.anchor_m)) + rig.slack_m
     line = one_line(rig.anchor_m, body_ties[0], max(lead, 0.05), rig.stiffness_n_m)
+    line = line if rig.beyond is None else _over(rig, rig.beyond, line)
     stiff = min(LEG_STIFFER * rig.stiffness_n_m, STIFF_PER_KG * rigid.body.mass)
     return line._replace(
         tie=body_ties,
         leg=np.ascontiguousarray(legs, dtype=np.float64),
         leg_stiffness=np.full(2, max(stiff, rig.stiffness_n_m)),
         ring=ring,
+    )
+
+
+def _over(rig: Rig, beyond: Beyond, line: Lines) -> Lines:
+    """The line over its blocks; a tension held before the cut is in all of its parts."""
+    lead, parts = float(line.free_length[0]), np.asarray(beyond.length_m, dtype=np.float64)
+    modulus = rig.stiffness_n_m * (lead + float(parts.sum()))
+    held = max(-rig.slack_m, 0.0) * rig.stiffness_n_m
+    moved = np.append(np.cumsum((held / modulus * parts)[::-1])[::-1], 0.0)
+    return line._replace(
+        free_length=np.array([max(lead - held * beyond.give_m_n, 0.05)]),
+        stiffness=np.array([1.0 / (lead / modulus + beyond.give_m_n)]),
+        beyond=parts,
+        ratio=np.asarray(beyond.ratio, dtype=np.float64),
+        moved=moved,
+        lead=np.array([modulus, beyond.give_m_n]),
     )
 
 
@@ -232,6 +255,8 @@ def steps_a_sample(rigid: RigidPiece, lines: Lines) -> int:
     fastest oscillation's 1 / omega.
     """
     stiffness = lines.leg_stiffness if len(lines.leg) else lines.stiffness
+    if len(lines.leg) and len(lines.beyond):
+        stiffness = np.maximum(stiffness, lines.stiffness[0])
     arm = np.linalg.norm(lines.tie, axis=1)
     light = 1.0 / rigid.body.mass + arm**2 / float(np.sort(rigid.body.moments)[1])
     fastest = float(np.sqrt((stiffness * light).sum()))
@@ -249,7 +274,11 @@ def swing(
     step = SAMPLE_S / every
     slip = SLIP_IN_WEIGHTS * rigid.body.mass * G_M_S2 if run_m > 0.0 else np.inf
     lines = lines._replace(
-        free_length=lines.free_length.copy(), ring=lines.ring.copy(), slip_n=slip, run_max=run_m
+        free_length=lines.free_length.copy(),
+        ring=lines.ring.copy(),
+        moved=lines.moved.copy(),
+        slip_n=slip,
+        run_max=run_m,
     )
     turn = start.rotation[-1]
     spin = rigid.axes.T @ (turn.T @ start.spin)

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit, prange
 
+from treescan.motion.over_blocks import paid_out, settled
 from treescan.units import G_M_S2
 
 Floats = npt.NDArray[np.float64]
@@ -30,6 +31,12 @@ class Lines(NamedTuple):
     With two legs from a ring, ``leg`` (2,) and ``leg_stiffness`` (2,) hold their free lengths
     and stiffness, ``tie`` has two rows, the other arrays one, and ``ring`` (3,) is where the
     massless ring was last found.  Without a ring ``leg`` is empty.
+
+    With friction at blocks ``beyond`` (s,) holds the lengths of the parts of the line behind each
+    block, ``ratio`` (s,) the tension ratio there, ``moved`` (s + 1,) the line that has passed each
+    block toward the piece and run out of the device, and ``lead`` (2,) the line's modulus [N] and
+    the anchor's compliance [m/N]; :mod:`treescan.motion.over_blocks`.  They are of the first line;
+    empty, the line is one spring of the given stiffness.
     """
 
     anchor: Floats
@@ -42,6 +49,10 @@ class Lines(NamedTuple):
     leg: Floats
     leg_stiffness: Floats
     ring: Floats
+    beyond: Floats
+    ratio: Floats
+    moved: Floats
+    lead: Floats
 
 
 class Body(NamedTuple):
@@ -66,6 +77,10 @@ def one_line(anchor: Floats, tie: Floats, free_length_m: float, stiffness_n_m: f
         leg=np.empty(0),
         leg_stiffness=np.empty(0),
         ring=np.zeros(3),
+        beyond=np.empty(0),
+        ratio=np.empty(0),
+        moved=np.empty(0),
+        lead=np.empty(0),
     )
 
 
@@ -147,8 +162,36 @@ def find_ring(ends: Floats, length: Floats, stiffness: Floats, ring: Floats) -> 
 
 
 @njit(cache=True)
-def _leg_pulls(state: Floats, r: Floats, lines: Lines, pulls: Floats) -> float:
-    """Pull of the two legs on the body, room axes, into ``pulls`` (2, 3); lead tension. [N]"""
+def lead_stiffness_n_m(lines: Lines) -> float:
+    """Stiffness of the lead alone, as long as it is now, on an anchor that gives. [N/m]"""
+    return 1.0 / (max(lines.free_length[0] + lines.moved[0], 0.05) / lines.lead[0] + lines.lead[1])
+
+
+@njit(cache=True)
+def beyond_stiffness_n_m(lines: Lines) -> Floats:
+    """Stiffness of the parts behind the blocks, as long as they are now, shape (s,). [N/m]"""
+    stiff = np.empty(lines.beyond.shape[0])
+    for j in range(len(stiff)):
+        length = lines.beyond[j] - lines.moved[j] + lines.moved[j + 1]
+        stiff[j] = lines.lead[0] / max(length, 0.05)
+    return stiff
+
+
+@njit(cache=True)
+def _over_blocks(far: float, lines: Lines, now: Floats) -> tuple[float, float, float]:
+    """Tension, slope and slip of a line over blocks, at a distance ``far`` from its anchor."""
+    return settled(
+        far - lines.free_length[0], lead_stiffness_n_m(lines), beyond_stiffness_n_m(lines),
+        lines.ratio, lines.moved, now,
+    )  # fmt: skip
+
+
+@njit(cache=True)
+def _leg_pulls(state: Floats, r: Floats, lines: Lines, pulls: Floats) -> tuple[float, float]:
+    """Pull of the two legs on the body, room axes, into ``pulls`` (2, 3).
+
+    Returns the lead's tension [N] and its distance from anchor to ring [m].
+    """
     ends, length, stiffness = np.empty((3, 3)), np.empty(3), np.empty(3)
     for i in range(3):
         ends[2, i] = lines.anchor[0, i]
@@ -160,7 +203,20 @@ def _leg_pulls(state: Floats, r: Floats, lines: Lines, pulls: Floats) -> float:
             for m in range(3):
                 ends[j, i] += r[i, m] * lines.tie[j, m]
     find_ring(ends, length, stiffness, lines.ring)
-    lead = 0.0
+    if lines.beyond.shape[0] > 0:
+        now, before = np.empty(lines.moved.shape[0]), -1.0
+        for _ in range(8):
+            far = 0.0
+            for i in range(3):
+                far += (lines.ring[i] - ends[2, i]) ** 2
+            far = np.sqrt(far)
+            pull, slope, _ = _over_blocks(far, lines, now)
+            if abs(pull - before) <= 1e-4 * max(pull, 1.0):
+                break
+            before = pull
+            length[2], stiffness[2] = far - pull / slope, slope
+            find_ring(ends, length, stiffness, lines.ring)
+    lead, far = 0.0, 0.0
     for j in range(3):
         squared = 0.0
         for i in range(3):
@@ -170,7 +226,7 @@ def _leg_pulls(state: Floats, r: Floats, lines: Lines, pulls: Floats) -> float:
         if j < 2:
             for i in range(3):
                 pulls[j, i] = lead * (lines.ring[i] - ends[j, i]) / max(far, 1e-9)
-    return lead
+    return lead, far
 
 
 @njit(cache=True)
@@ -190,7 +246,11 @@ def _line_pulls(state: Floats, r: Floats, lines: Lines, pulls: Floats) -> float:
         span = np.sqrt(squared)
         stretch = span - lines.free_length[j]
         pull = 0.0
-        if stretch > 0.0 and span > 1e-9:
+        if j == 0 and lines.beyond.shape[0] > 0:
+            pull, _, _ = _over_blocks(span, lines, np.empty(lines.moved.shape[0]))
+            if pull > 0.0:
+                pull = max(pull + lines.damping[0] * stretching / max(span, 1e-9), 0.0)
+        elif stretch > 0.0 and span > 1e-9:
             pull = lines.stiffness[j] * stretch + lines.damping[j] * stretching / span
             pull = max(pull, 0.0)
         for i in range(3):
@@ -215,7 +275,7 @@ def _rate(state: Floats, body: Body, lines: Lines, out: Floats) -> float:
     if count > 0:
         pulls = np.empty((count, 3))
         if lines.leg.shape[0] == 2:
-            tension = _leg_pulls(state, r, lines, pulls)
+            tension, _ = _leg_pulls(state, r, lines, pulls)
         else:
             tension = _line_pulls(state, r, lines, pulls)
         for j in range(count):
@@ -268,10 +328,36 @@ def advance(state: Floats, body: Body, lines: Lines, dt: float, work: Floats) ->
         for i in range(13):
             state[i] += part / 6.0 * (work[0, i] + 2.0 * (work[1, i] + work[2, i]) + work[3, i])
         number += 1
+        if lines.beyond.shape[0] > 0:
+            _pass_over(state, lines)
     norm = np.sqrt(state[6] ** 2 + state[7] ** 2 + state[8] ** 2 + state[9] ** 2)
     for i in range(6, 10):
         state[i] /= norm
     return tension
+
+
+@njit(cache=True)
+def _lead_span(state: Floats, lines: Lines) -> float:
+    """Distance from the anchor to the first tie, or to the ring. [m]"""
+    r = rotation_of(state[6:10])
+    if lines.leg.shape[0] == 2:
+        _, far = _leg_pulls(state, r, lines, np.empty((2, 3)))
+        return far
+    squared = 0.0
+    for i in range(3):
+        point = state[i]
+        for m in range(3):
+            point += r[i, m] * lines.tie[0, m]
+        squared += (lines.anchor[0, i] - point) ** 2
+    return np.sqrt(squared)
+
+
+@njit(cache=True)
+def _pass_over(state: Floats, lines: Lines) -> None:
+    """Keep what has passed the blocks by the end of a step, in ``lines.moved``."""
+    now = np.empty(lines.moved.shape[0])
+    _over_blocks(_lead_span(state, lines), lines, now)
+    lines.moved[:] = now
 
 
 @njit(cache=True)
@@ -312,6 +398,13 @@ def _let_run(tension: float, lines: Lines, used: float) -> float:
     """Pay out line so that the tension falls back to the slip value; returns the run. [m]"""
     if tension <= lines.slip_n or used >= lines.run_max:
         return used
+    if lines.beyond.shape[0] > 0:
+        paid = paid_out(
+            tension, lines.slip_n, lines.run_max - used, lead_stiffness_n_m(lines),
+            beyond_stiffness_n_m(lines), lines.ratio,
+        )  # fmt: skip
+        lines.moved[-1] += paid
+        return used + paid
     compliance = 0.0
     for j in range(lines.free_length.shape[0]):
         compliance = max(compliance, 1.0 / lines.stiffness[j])
@@ -363,8 +456,8 @@ def energy(state: Floats, body: Body, lines: Lines) -> float:
         total += 0.5 * body.mass * state[3 + i] ** 2 + 0.5 * body.moments[i] * state[10 + i] ** 2
     if lines.leg.shape[0] == 2:
         pulls = np.empty((2, 3))
-        lead = _leg_pulls(state, r, lines, pulls)
-        total += 0.5 * lead**2 / lines.stiffness[0]
+        _, far = _leg_pulls(state, r, lines, pulls)
+        total += _lead_energy(far, lines)
         for j in range(2):
             total += 0.5 * (pulls[j] ** 2).sum() / lines.leg_stiffness[j]
         return total
@@ -375,8 +468,25 @@ def energy(state: Floats, body: Body, lines: Lines) -> float:
             for m in range(3):
                 point += r[i, m] * lines.tie[j, m]
             squared += (lines.anchor[j, i] - point) ** 2
+        if j == 0:
+            total += _lead_energy(np.sqrt(squared), lines)
+            continue
         stretch = max(np.sqrt(squared) - lines.free_length[j], 0.0)
         total += 0.5 * lines.stiffness[j] * stretch**2
+    return total
+
+
+@njit(cache=True)
+def _lead_energy(far: float, lines: Lines) -> float:
+    """Energy in the first line, its parts behind the blocks and the anchor's give included. [J]"""
+    if lines.beyond.shape[0] == 0:
+        return 0.5 * lines.stiffness[0] * max(far - lines.free_length[0], 0.0) ** 2
+    now = np.empty(lines.moved.shape[0])
+    pull, _, _ = _over_blocks(far, lines, now)
+    total = 0.5 * pull**2 / lead_stiffness_n_m(lines)
+    stiff = beyond_stiffness_n_m(lines)
+    for j in range(len(stiff)):
+        total += 0.5 * stiff[j] * max(now[j] - now[j + 1], 0.0) ** 2
     return total
 
 
@@ -434,6 +544,10 @@ def simulate_lowered_batch(
             np.empty(0),
             np.empty(0),
             np.zeros(3),
+            np.empty(0),
+            np.empty(0),
+            np.empty(0),
+            np.empty(0),
         )
         start = batch.state[row].copy()
         one, pull, _ = simulate(start, body, lines, dt, steps, every)

@@ -11,6 +11,7 @@ from treescan.motion.body import rigid_piece
 from treescan.motion.fall import hinge_across
 from treescan.motion.hinge import open_hinge, sampled, turned
 from treescan.motion.on_line import SAMPLE_S, Rig, Start, at_rest, checked_rig, path_on_line
+from treescan.motion.over_blocks import Beyond
 from treescan.motion.types import Path
 from treescan.pointcloud.cloud import Ground
 from treescan.wood.types import Piece
@@ -93,6 +94,7 @@ def lowered(  # noqa: PLR0913 - the ways to rig one piece
     hold_swing: bool = False,
     second_tie_m: Floats | None = None,
     second_anchor_m: Floats | None = None,
+    beyond: Beyond | None = None,
     mass_kg: float | None = None,
 ) -> Path:
     """Motion of a piece cut free on the line (handbook 6.2 to 6.4), then lowered.
@@ -124,6 +126,10 @@ def lowered(  # noqa: PLR0913 - the ways to rig one piece
     second_tie_m, second_anchor_m : ndarray, shape (3,), optional
         A second line from another anchor, taut at the cut: the piece comes to hang between
         the two, and ``tension_n`` is that of the tighter line.
+    beyond : Beyond, optional
+        Lengths of the line behind the anchor's block and redirects, their friction, and how the
+        anchor gives: the line then stretches, slips and springs back over its blocks.  Without
+        it the line is one spring without loss on a stiff anchor.
     mass_kg : float, optional
         The high mass unless given.
 
@@ -134,8 +140,9 @@ def lowered(  # noqa: PLR0913 - the ways to rig one piece
 
     Notes
     -----
-    ``tension_n`` is that of the lead of a lossless, locked line whatever ``run_m``.  The
-    first three quarters of a swing are without loss; then the crew steadies the piece.
+    ``tension_n`` is that of the lead of a locked line whatever ``run_m``; without ``beyond``
+    a lossless one.  The first three quarters of a swing lose nothing but to the blocks; then
+    the crew steadies the piece.
     """
     rigid = rigid_piece(piece, mass_kg)
     slack = lead_slack_m - max(pretension_n, 0.0) / max(rope_stiffness_n_m, 1e-9)
@@ -150,6 +157,7 @@ def lowered(  # noqa: PLR0913 - the ways to rig one piece
             hold_swing,
             second_tie_m,
             second_anchor_m,
+            beyond,
         )
     )
     options = {
@@ -164,6 +172,7 @@ def lowered(  # noqa: PLR0913 - the ways to rig one piece
         "hold_swing": hold_swing,
         "second_tie_m": second_tie_m,
         "second_anchor_m": second_anchor_m,
+        "beyond": beyond,
         "mass_kg": mass_kg,
     }
     path = path_on_line(piece, rigid, rig, at_rest(rigid), ground, lower_to)
@@ -196,6 +205,7 @@ def caught(  # noqa: PLR0913 - the ways to rig one piece
     rope_stiffness_n_m: float = ROPE_STIFFNESS_N_M,
     run_m: float = 0.0,
     lower_to: Floats | None = None,
+    beyond: Beyond | None = None,
     mass_kg: float | None = None,
 ) -> Path:
     """Spar wood tipped over its hinge and caught on a block below the cut (handbook 6.2).
@@ -209,7 +219,7 @@ def caught(  # noqa: PLR0913 - the ways to rig one piece
         The block on the stem, below the cut. [m]
     hinge_azimuth_deg, below_level_deg, break_angle_deg
         As in :func:`treescan.motion.fall.hinge_fall`.
-    ground, lead_slack_m, rope_stiffness_n_m, run_m, lower_to, mass_kg
+    ground, lead_slack_m, rope_stiffness_n_m, run_m, lower_to, beyond, mass_kg
         As in :func:`lowered`.
 
     Notes
@@ -218,7 +228,9 @@ def caught(  # noqa: PLR0913 - the ways to rig one piece
     the centre of mass is the whole L + 2 b of a log (E13).
     """
     rigid = rigid_piece(piece, mass_kg)
-    rig = checked_rig(Rig(tie_m, block_m, rope_stiffness_n_m, lead_slack_m, max(run_m, 0.0)))
+    rig = checked_rig(
+        Rig(tie_m, block_m, rope_stiffness_n_m, lead_slack_m, max(run_m, 0.0), beyond=beyond)
+    )
     hinge = hinge_across(piece, rigid, hinge_azimuth_deg, below_level_deg)
     opened = open_hinge(hinge, rigid.body.mass, float(np.radians(break_angle_deg)))
     time, angle, rate = sampled(*opened, SAMPLE_S)
@@ -236,6 +248,7 @@ def caught(  # noqa: PLR0913 - the ways to rig one piece
         "rope_stiffness_n_m": rope_stiffness_n_m,
         "run_m": run_m,
         "lower_to": lower_to,
+        "beyond": beyond,
         "mass_kg": mass_kg,
     }
     path = path_on_line(piece, rigid, rig, start, ground, lower_to)

@@ -18,6 +18,7 @@ from treescan.motion.body import RigidPiece, rigid_piece
 from treescan.motion.fall import hinge_across
 from treescan.motion.hinge import Hinge, turned
 from treescan.motion.on_line import SAMPLE_S, Rig, Start, checked_rig, path_on_line
+from treescan.motion.over_blocks import Beyond
 from treescan.motion.swing import ROPE_STIFFNESS_N_M
 from treescan.motion.types import Path
 from treescan.pointcloud.cloud import Ground
@@ -79,6 +80,7 @@ def turned_on_hinge(  # noqa: PLR0913 - a rig and a face
     run_m: float = 0.0,
     lower_to: Floats | None = None,
     hold_swing: bool = True,
+    beyond: Beyond | None = None,
     mass_kg: float | None = None,
 ) -> TurnOnHinge:
     """Lift-and-turn: the line takes the sag, the limb turns on its hinge, then it is parted.
@@ -94,7 +96,7 @@ def turned_on_hinge(  # noqa: PLR0913 - a rig and a face
         Where the face aims: sideways of the limb, some way below level. [degrees]
     turn_deg : float
         Turn on the hinge before it is cut through. [degrees]
-    rope_stiffness_n_m, run_m, lower_to, hold_swing, mass_kg
+    rope_stiffness_n_m, run_m, lower_to, hold_swing, beyond, mass_kg
         As in :func:`treescan.motion.swing.lowered`.
 
     Raises
@@ -112,6 +114,7 @@ def turned_on_hinge(  # noqa: PLR0913 - a rig and a face
         "run_m": run_m,
         "lower_to": lower_to,
         "hold_swing": hold_swing,
+        "beyond": beyond,
         "mass_kg": mass_kg,
     }
     rigid = rigid_piece(piece, mass_kg)
@@ -120,7 +123,9 @@ def turned_on_hinge(  # noqa: PLR0913 - a rig and a face
             f"limb at node {piece.butt_node} stands within 30 degrees of plumb: turn a limb, "
             "tip a leader."
         )
-    rig = checked_rig(Rig(tie_m, anchor_m, rope_stiffness_n_m, 0.0, run_m, None, hold_swing))
+    rig = checked_rig(
+        Rig(tie_m, anchor_m, rope_stiffness_n_m, 0.0, run_m, None, hold_swing, beyond=beyond)
+    )
     hinge = hinge_across(piece, rigid, hinge_azimuth_deg, below_level_deg)
     steps = int(np.ceil(np.radians(turn_deg) / (TURN_RATE_RAD_S * SAMPLE_S)))
     angle = np.linspace(0.0, np.radians(within("turn", turn_deg, 1.0, 150.0)), steps + 1)
@@ -209,6 +214,7 @@ def slid_off(  # noqa: PLR0913 - a rig and a slanted cut
     run_m: float = 0.0,
     lower_to: Floats | None = None,
     hold_swing: bool = False,
+    beyond: Beyond | None = None,
     mass_kg: float | None = None,
 ) -> Path:
     """Piece held on its line whose butt is cut at a slant, so that it slides off past the stem.
@@ -225,7 +231,7 @@ def slid_off(  # noqa: PLR0913 - a rig and a slanted cut
         Slope of the cut from level. [degrees]
     friction : float
         Of the cut faces on each other.
-    rope_stiffness_n_m, lead_slack_m, run_m, lower_to, hold_swing, mass_kg
+    rope_stiffness_n_m, lead_slack_m, run_m, lower_to, hold_swing, beyond, mass_kg
         As in :func:`treescan.motion.swing.lowered`.
 
     Raises
@@ -248,7 +254,16 @@ def slid_off(  # noqa: PLR0913 - a rig and a slanted cut
         )
     rigid = rigid_piece(piece, mass_kg)
     rig = checked_rig(
-        Rig(tie_m, anchor_m, rope_stiffness_n_m, lead_slack_m, run_m, None, hold_swing)
+        Rig(
+            tie_m,
+            anchor_m,
+            rope_stiffness_n_m,
+            lead_slack_m,
+            run_m,
+            None,
+            hold_swing,
+            beyond=beyond,
+        )
     )
     azimuth = np.radians(slope_azimuth_deg)
     down = np.array(
@@ -278,6 +293,7 @@ def slid_off(  # noqa: PLR0913 - a rig and a slanted cut
         "run_m": run_m,
         "lower_to": lower_to,
         "hold_swing": hold_swing,
+        "beyond": beyond,
         "mass_kg": mass_kg,
     }
     note = (

@@ -24,7 +24,8 @@ class Path:
     rotation : ndarray, shape (k, 3, 3)
         Turns offsets from the centre of mass at rest on the tree into those at each time.
     tension_n : ndarray, shape (k,)
-        Lead tension of a lossless line; zeros in free fall.
+        Lead tension, of a lossless line unless the blocks' friction was given; zeros in free
+        fall.
     kind : str
         "free fall", "hinge fall", "lower" or "speed line".
     landing_m : ndarray, shape (3,)
