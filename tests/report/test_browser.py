@@ -170,6 +170,35 @@ def test_the_way_down_plays_and_every_view_draws(page):
     assert page.faults == []
 
 
+@needs_three
+def test_the_swept_room_can_be_put_away(page):
+    slide = "(e) => { e.value = 2; e.dispatchEvent(new Event('input')); }"
+    page.locator("#slider").evaluate(slide)
+    with_room = page.locator("#view canvas").screenshot()
+    page.locator("#room").tap()
+    assert page.locator("#room").get_attribute("aria-pressed") == "false"
+    assert page.locator("#view canvas").screenshot() != with_room
+    page.locator("#room").tap()
+    assert page.locator("#view canvas").screenshot() == with_room
+
+
+@needs_three
+def test_a_measured_tree_has_its_view_and_no_fault(browser, measured, tmp_path):
+    path = tmp_path / "measured.html"
+    path.write_text(report_html(measured), encoding="utf-8")
+    page, faults = browser.new_page(), []
+    page.on("pageerror", lambda e: faults.append(str(e)))
+    page.on("console", lambda m: faults.append(m.text) if m.type == "error" else None)
+    page.goto(path.as_uri())
+    page.wait_for_selector("#view3d[data-ready='1']", timeout=60_000)
+    page.locator("#scan").tap()
+    page.locator("[data-look=plan]").tap()
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    assert page.locator("#slider").count() == 0
+    assert faults == []
+    page.close()
+
+
 def test_everything_to_read_is_there_without_scripts(browser, report, job):
     bare = browser.browser.new_context(java_script_enabled=False) if browser.browser else None
     if bare is None:

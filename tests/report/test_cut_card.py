@@ -84,6 +84,10 @@ def test_a_plan_that_breaks_limits_says_so_on_every_page(job):
     )
     pages = pages_of(cut_card_pdf(replace(job, plan=plan)))
     assert all("NOT A WORKING PLAN" in p for p in pages)
+    assert "Accepted by" not in pages[0]
+    assert "Not for acceptance" in pages[0]
+    listed = flat(" ".join(pages_of(cut_card_pdf(replace(job, plan=plan), rows=True))))
+    assert "LIMIT BROKEN: Sweeps the shed by 0.4 m: cut it shorter." in listed
     assert "Use a crane." in flat(pages[0])
     assert "Sweeps the shed by 0.4 m: cut it shorter." in flat(" ".join(pages))
 

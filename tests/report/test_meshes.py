@@ -227,6 +227,13 @@ def test_glb_has_a_track_a_step_that_ends_where_the_piece_comes_to_rest(job, doc
     assert (np.sum(quaternions[1:] * quaternions[:-1], axis=1) > 0).all()
 
 
+def test_an_anchor_says_at_which_step_its_wood_goes(job, document):
+    node = next(n for n in document["nodes"] if n["name"] == "anchor A1")
+    anchor = job.plan.anchors[0].anchor
+    step = next(s for s in job.plan.steps if anchor.node in s.piece.nodes)
+    assert node["extras"]["cut_away_at_step"] == step.number
+
+
 def test_glb_opens_right_side_up_in_metres(job, glb):
     scene = trimesh.load(io.BytesIO(glb), file_type="glb")
     top = job.graph.position_m[:, 2].max()

@@ -225,10 +225,7 @@ def _cover(result: JobResult, units: UnitSystem, width: float, height: float) ->
         Spacer(1, 6),
         *(_bullet(wording.bilingual(c).text(units)) for c in all_cautions(result)[:3]),
         Spacer(1, 6),
-        _say(
-            "Accepted by (name, licence, signature): ___________________________  Date: __________",
-            9,
-        ),
+        _say(_acceptance(result), 9),
     ]
     story += [Spacer(1, 4), table, Spacer(1, 8)]
     room = height - sum(f.wrap(width, height)[1] + _after(f) for f in (*story, *below)) - 16
@@ -236,6 +233,12 @@ def _cover(result: JobResult, units: UnitSystem, width: float, height: float) ->
     wide = min(width, (max(room, 160.0) - 11) * (x1 - x0) / (y1 - y0))
     story.append(SketchFlowable(plan_sketch(result, width_pt=wide), wide, units))
     return story + below
+
+
+def _acceptance(result: JobResult) -> str:
+    if result.plan is not None and not result.plan.feasible:
+        return "Not for acceptance: limits are broken. Change what the cover names and plan again."
+    return "Accepted by (name, licence, signature): ___________________________  Date: __________"
 
 
 def _after(flowable: Flowable) -> float:
@@ -357,7 +360,8 @@ def _row_table(facts: tuple[StepFacts, ...], units: UnitSystem, width: float) ->
                 f"anchor {f.anchor_load.text(units)}",
                 governs_text(f),
             ]
-        notes = [*(f"! {w.text(units)}" for w in f.broken), *(w.text(units) for w in f.warnings)]
+        notes = [_say(f"LIMIT BROKEN: {w.text(units)}", 8, bold=True) for w in f.broken]
+        notes += [_say(w.text(units), 8) for w in f.warnings]
         rows.append(
             [
                 _TickBox(),
@@ -375,10 +379,10 @@ def _row_table(facts: tuple[StepFacts, ...], units: UnitSystem, width: float) ->
                 ],
                 [_say(x, 8.5) for x in loads],
                 [_say(x, 8.5) for x in (f.landing.text(units), f.closest.text(units)) if x],
-                [_say(x, 8) for x in notes],
+                notes,
             ]
         )
-    shares = (0.045, 0.15, 0.2, 0.155, 0.215, 0.235)
+    shares = (0.045, 0.135, 0.185, 0.135, 0.2, 0.3)
     table = Table(rows, [s * width for s in shares], repeatRows=1)
     table.setStyle(_lines())
     return table

@@ -160,6 +160,7 @@ def _add(
 
 def _add_anchors(out: GltfWriter, result: JobResult, frame: int) -> None:
     assert result.plan is not None
+    owner = piece_of_node(result)
     for word, colour, ranked in (
         ("anchor", colours.ANCHOR, shown_places(result.plan.anchors)),
         ("tie-in", colours.TIE_IN, shown_places(result.plan.tie_ins, 3)),
@@ -169,6 +170,7 @@ def _add_anchors(out: GltfWriter, result: JobResult, frame: int) -> None:
             a = item.anchor
             extras = {
                 "id": a.anchor_id,
+                "cut_away_at_step": int(owner[a.node]),
                 "height_m": round(a.height_m, 2),
                 "allowable_N": round(a.allowable_n),
                 "peak_N": round(item.peak_n),

@@ -24,6 +24,7 @@ from treescan.report.cautions import SHORT
 from treescan.report.drawings import plan_sketch
 from treescan.report.facts import step_facts
 from treescan.report.frames import uphill_ground_m
+from treescan.report.scan_pictures import stems_picture, unseen_picture
 from treescan.report.schedule_chart import schedule_rows
 from treescan.report.sketch import side_view, wood_quads
 from treescan.report.sketch_axes import draw_sketch
@@ -47,6 +48,8 @@ RC: dict[Any, Any] = {
 def write_pictures(result: JobResult, folder: Path, units: UnitSystem = "metric") -> list[Path]:
     """Write every picture that applies into ``folder`` as PNG and SVG; returns the paths."""
     wanted: list[tuple[str, Picture]] = [("tree", tree_picture), ("skeleton", skeleton_picture)]
+    if result.not_seen is not None:
+        wanted += [("stems_found", stems_picture), ("not_seen", unseen_picture)]
     if result.plan is not None and result.plan.steps:
         wanted.append(("plan_view", plan_picture))
         wanted.append(("anchors", anchors_picture))

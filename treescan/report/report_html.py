@@ -170,7 +170,8 @@ def _stop(result: JobResult) -> str:
         return f'<p>Plan "{say(plan.name)}". {say(wording.bilingual(plan.explanation))}</p>'
     return (
         '<p class="stop">Not a working plan: no order of cuts keeps every limit. Do not start. '
-        f"{say(wording.bilingual(plan.smallest_change))} "
+        f"{say(wording.bilingual(plan.smallest_change))}</p>"
+        "<p>The steps that break a limit are marked in the cut list. "
         f"{say(wording.bilingual(plan.explanation))}</p>"
     )
 

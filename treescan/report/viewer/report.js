@@ -93,6 +93,10 @@ async function view3d() {
     ground: () => look(far * 0.35, 1.7 - height * 0.45, far * 0.55),
   };
 
+  const places = [];
+  tree.traverse((node) => { if (node.userData.cut_away_at_step !== undefined) places.push(node); });
+  const stands = (until, step) => !until || step <= until;
+
   // Names of anchors, targets and wires, always the same size on the screen; at a step only its own anchors.
   let tied = 0;
   const signs = [];
@@ -104,6 +108,7 @@ async function view3d() {
     const sign = label(THREE, found[2]);
     sign.position.copy(at);
     sign.userData.anchor = found[1] === 'anchor' ? found[2] : '';
+    sign.userData.until = node.userData.cut_away_at_step;
     signs.push(sign);
     scene.add(sign);
   });
@@ -129,7 +134,8 @@ async function view3d() {
     for (const [n, piece] of pieces) { piece.visible = n >= step || step === 0; glow(piece, n === step); }
     for (const [n, way] of ways) way.visible = n === step;
     const rig = pieces.get(step)?.userData;
-    for (const sign of signs) sign.visible = !rig || !sign.userData.anchor || sign.userData.anchor === rig.anchor || (rig.redirects ?? []).includes(sign.userData.anchor);
+    for (const place of places) place.visible = stands(place.userData.cut_away_at_step, step);
+    for (const sign of signs) sign.visible = stands(sign.userData.until, step) && (!rig || !sign.userData.anchor || sign.userData.anchor === rig.anchor || (rig.redirects ?? []).includes(sign.userData.anchor));
     draw();
   }
   function play() {
