@@ -6,6 +6,7 @@ import time
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 from nicegui import background_tasks, ui
 
 from treescan.page import cut_edits, view_cards
@@ -13,7 +14,7 @@ from treescan.page.controls import attempt
 from treescan.page.cut_edits import STEP_M
 from treescan.page.view_parts import choice
 from treescan.report.facts import METHODS, TIES
-from treescan.report.wording import bilingual
+from treescan.report.wording import bilingual, fill, mass_most, mass_range
 
 if TYPE_CHECKING:
     from treescan.page.view_panel import TreePanel
@@ -57,7 +58,7 @@ class CutPanel:
         row = next((a for a in plan["anchors"] if int(a["node"]) == node), None) if plan else None
         if row is None or not step:
             return
-        cut = int(owner.steps[step - 1]["node"])
+        cut = owner.cut_now(owner.steps[step - 1])
         rows = cut_edits.forced(owner.edits(), cut, anchor=str(row["id"]))
         said = f"{row['id']} forced on {owner.name_of_cut(cut)}"
         with self.place:
@@ -73,8 +74,24 @@ class CutPanel:
         self.asked_at = time.perf_counter()
         if self.place.is_deleted:
             return
+        cut = self.owner.shown.chosen
+        if cut >= 0:
+            self._weight_at_once(cut)
         with self.list:
-            ui.label("Working it out …").classes("tsv-wait").props("role=status")
+            ui.label("Load and clearance: working it out …").classes("tsv-wait").props(
+                "role=status"
+            )
+
+    def _weight_at_once(self, cut: int) -> None:
+        """Weight of the piece as changed: known before its ways are judged."""
+        owner = self.owner
+        mass = owner.scene.job.mass.band(np.flatnonzero(owner.cut_of == cut))
+        words = fill("{}; plan on {}", mass_range(mass), mass_most(mass.high))
+        owner.place.clear()
+        self.place.clear()
+        with self.place:
+            ui.label(f"Piece of {owner.name_of_cut(cut)}, changed").classes("tsv-title")
+            ui.label(f"Weight {words.text(owner.system)}").classes("tsv-text").mark("weight-now")
 
     def fail(self, text: str) -> None:
         """Say why there is no answer."""
@@ -95,6 +112,7 @@ class CutPanel:
         self._draw()
         answer = self._answer(self.cut)
         if answer is not None and self.cut in known:
+            self.owner.place.clear()
             self.owner.show_way(answer["options"][0] | {"node": self.cut}, "changed")
 
     def _answer(self, cut: int) -> Json | None:
@@ -136,6 +154,8 @@ class CutPanel:
     def _was_and_now(self, step: Json | None, answer: Json) -> None:
         owner, system = self.owner, self.owner.system
         now = answer["options"][0]
+        if step is None and answer["turn"]:
+            step = owner.steps[answer["turn"] - 1]
         was = view_cards.way_lines(owner.scene, step) if step is not None else ()
         with ui.element("table").classes("tsv-change").mark("was-now"):
             with ui.element("tr"):

@@ -32,9 +32,9 @@ from treescan.wood.types import Piece
 
 Json = dict[str, Any]
 
-MOST_OPTIONS = 6
+MOST_OPTIONS = 5
 MOST_REFUSALS = 6
-MOST_PATH = 120
+MOST_PATH = 60
 
 
 @dataclass
@@ -92,8 +92,8 @@ def answer(ready: Prepared, rows: Sequence[Json], ask: Iterable[int] = ()) -> Js
     Returns
     -------
     dict
-        ``cuts``, ``changed`` (one document a piece, the outermost first), ``gone``, ``flags``
-        and for every node the cut of its piece (``cut_of``, -1 for what stays).
+        ``cuts``, ``changed`` and ``asked`` (one document a piece, the outermost first),
+        ``gone`` and ``flags``.
     """
     edits = read_edits(rows)
     after, flags = ready.pieces, []
@@ -114,14 +114,12 @@ def answer(ready: Prepared, rows: Sequence[Json], ask: Iterable[int] = ()) -> Js
     wanted = dict.fromkeys([*touched, *(c for c in ask if c in left)])
     order = sorted(wanted, key=lambda cut: -float(after.graph.path_length_m[cut]))
     reviews = [(cut, _review(ready, after, cut, wishes.get(cut))) for cut in order]
-    cut_of = np.where(after.piece_of >= 0, after.cuts[np.maximum(after.piece_of, 0)], -1)
     return {
         "cuts": sorted(left),
         "gone": sorted(set(extent) - left),
         "changed": [_document(ready, r, wishes.get(cut)) for cut, r in reviews if cut in touched],
         "asked": [_document(ready, r, wishes.get(cut)) for cut, r in reviews if cut not in touched],
         "flags": flags,
-        "cut_of": cut_of.tolist() if edits else [],
     }
 
 

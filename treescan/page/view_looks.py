@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping, Set
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -11,6 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from treescan.page.view_scene import ViewScene
+from treescan.planning.candidates import cut_set
+from treescan.planning.edits import edited_cuts, read_edits
 from treescan.report import colours
 
 Json = dict[str, Any]
@@ -18,7 +20,7 @@ Ints = npt.NDArray[np.int32]
 Bools = npt.NDArray[np.bool_]
 Colouring = Literal["pieces", "load", "wood"]
 
-CHOSEN, CHANGED, PALE = "#FF9D00", "#CC0077", 0.5
+CHOSEN, CHANGED, PALE = "#FFE600", "#E5007D", 0.5
 BARE = 0.9
 """Opacity of wood that is drawn without its scan points, so that its colour shows."""
 
@@ -49,6 +51,15 @@ def plan_cuts(scene: ViewScene) -> Ints:
     for step in scene.plan["steps"] if scene.plan else ():
         result[step["piece"]["nodes"]] = step["node"]
     return result
+
+
+def changed_cuts(scene: ViewScene, rows: Sequence[Json]) -> Ints:
+    """Cut of each node's piece with changes by hand made, shape (n,); -1 for what stays."""
+    first = plan_cuts(scene)
+    pieces = cut_set(scene.graph, np.unique(first[first >= 0]), scene.job.standing)
+    after, _ = edited_cuts(pieces, read_edits(rows))
+    result: Ints = np.where(after.piece_of >= 0, after.cuts[np.maximum(after.piece_of, 0)], -1)
+    return result.astype(np.int32)
 
 
 def looks(scene: ViewScene, cut_of: Ints, shown: Shown) -> tuple[Json, Bools]:

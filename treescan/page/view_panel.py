@@ -20,7 +20,7 @@ from treescan.page.panels import Panel
 from treescan.page.session import Session
 from treescan.page.view import Scenes, TreeView, scenes_of
 from treescan.page.view_cards import Card
-from treescan.page.view_looks import Colouring, Shown, looks, plan_cuts
+from treescan.page.view_looks import Colouring, Shown, changed_cuts, looks, plan_cuts
 from treescan.page.view_parts import card_lines, choice, toggle
 from treescan.page.view_pick import (
     PickedPlace,
@@ -192,7 +192,16 @@ class TreePanel:
             return
         self.show_way(step, f"{number}")
         self.say(view_cards.step_card(self.scene, step, self.names[number], len(self.steps)))
-        self.editing.show(int(step["node"]))
+        self.editing.show(self.cut_now(step))
+
+    def cut_now(self, step: Json) -> int:
+        """Where the piece of a step is cut with the changes by hand made."""
+        now = self.cut_of[step["piece"]["nodes"]]
+        return (
+            int(step["node"])
+            if (now == step["node"]).any()
+            else int(np.bincount(now[now >= 0]).argmax())
+        )
 
     def show_way(self, step: Json, sign: str) -> None:
         """Draw path, landing, ties, line and closest target of a step or of a judged way."""
@@ -233,6 +242,12 @@ class TreePanel:
             refuse(str(error))
 
     def _edits_changed(self) -> None:
+        rows = self.edits()
+        self.cut_of = changed_cuts(self.scene, rows) if rows else self.first_cuts
+        touched = np.unique(self.cut_of[self.cut_of != self.first_cuts])
+        forced = {int(row["node"]) for row in rows if row["do"] == "force"}
+        self.shown = replace(self.shown, changed=frozenset(touched.tolist()) - {-1} | forced)
+        self.recolour()
         background_tasks.create(self.judge(), name="changed cuts")
 
     async def judge(self, ask: Sequence[int] = ()) -> None:
@@ -247,8 +262,6 @@ class TreePanel:
                 self.editing.fail(str(told["error"]))
                 return
         self.told = told
-        kept = np.asarray(told["cut_of"], dtype=np.int32) if told["cut_of"] else self.first_cuts
-        self.cut_of = kept
         self.shown = replace(self.shown, changed=frozenset(c["node"] for c in told["changed"]))
         self.recolour()
         self.editing.answered()
