@@ -101,3 +101,13 @@ def test_axles_and_bridge_formula_as_a_caution(folder, capsys, payload_kg, words
     _, err = run(capsys, folder)
     for told in ("leaves 9144 kg for the load", words, "[from memory]", "commercial driver's"):
         assert told in err
+
+
+def test_rain_and_values_from_memory_are_said_on_the_sheet(folder, capsys):
+    """A wet crown is heavier: by how much stands on the sheet, and what is quoted from memory."""
+    _, dry = run(capsys, folder)
+    assert "[from memory]" in dry
+    assert "weigh the first load" in dry
+    assert "a film of rain" not in dry
+    _, wet = run(capsys, folder, "--set", "conditions.wet=true", "--set", "conditions.in_leaf=true")
+    assert "a film of rain on leaves and bark adds about" in wet

@@ -9,6 +9,7 @@ from treescan.errors import InvalidInputError
 from treescan.mensuration.volume import conical_frustum
 from treescan.units import FOOT_M, INCH_M, POUND_KG, POUND_PER_CUBIC_FOOT_KG_M3, Band
 from treescan.wood import logs
+from treescan.wood.density import green_density_kg_m3, wood_density_kg_m3
 from treescan.wood.species import find_species
 
 DOYLE = [
@@ -177,3 +178,43 @@ def test_inputs_out_of_range_are_refused():
         logs.international_board_feet(12, 400)
     with pytest.raises(InvalidInputError, match="wet basis"):
         logs.chip_bulk_density_kg_m3(0.4, 0.33, 47)
+
+
+# lb/ft3, US National Park Service chart "Safety for Tree Workers"; one row serves a whole genus
+CHART = {
+    "American beech": 54, "black cherry": 45, "eastern cottonwood": 49, "American elm": 54,
+    "hackberry": 50, "shagbark hickory": 64, "honeylocust": 61, "southern magnolia": 59,
+    "red maple": 50, "black oak": 62, "live oak": 76, "northern red oak": 63, "white oak": 62,
+    "Osage-orange": 62, "pecan": 61, "sassafras": 44, "black walnut": 58, "eastern hemlock": 50,
+    "red spruce": 34, "tamarack": 47, "white ash": 48, "yellow birch": 57,
+}  # fmt: skip
+CHART_ERRS = {
+    "yellow-poplar": (38, -22), "apple": (55, -19), "green ash": (48, -8),
+    "pignut hickory": (64, -6), "slippery elm": (50, -6), "paper birch": (57, 10),
+}  # fmt: skip
+
+
+def average_lb_ft3(name):
+    species = find_species(name)
+    wood = wood_density_kg_m3(species.basic_specific_gravity, species.moisture_average_pct)
+    return float(wood) / POUND_PER_CUBIC_FOOT_KG_M3
+
+
+@pytest.mark.published
+def test_w2_the_chart_is_within_4_percent_of_the_federal_wood_weights():
+    for name, chart in CHART.items():
+        assert chart / average_lb_ft3(name) == pytest.approx(1.0, abs=0.041), name
+
+
+@pytest.mark.published
+@pytest.mark.parametrize("name", CHART_ERRS)
+def test_w2_rows_of_the_chart_that_must_not_be_used(name):
+    """Yellow-poplar reads 22 % light: the chart stays out of the package, the species table leads.
+
+    The weight reckoned with, even of old heartwood, is not below the federal one.
+    """
+    chart, percent = CHART_ERRS[name]
+    assert 100 * (chart / average_lb_ft3(name) - 1) == pytest.approx(percent, abs=0.55)
+    stem = float(green_density_kg_m3(find_species(name), 0.5)) / POUND_PER_CUBIC_FOOT_KG_M3
+    if percent < -10:
+        assert stem > 1.15 * chart

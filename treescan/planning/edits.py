@@ -9,11 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any, Literal, get_args
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from treescan.errors import InvalidInputError
-from treescan.planning.candidates import CutSet
 from treescan.rigging.types import Anchor
+
+if TYPE_CHECKING:  # compiled: reading edits needs none of it
+    from treescan.planning.candidates import CutSet
 
 Json = dict[str, Any]
 EditKind = Literal["merge", "split", "move cut", "force", "order"]

@@ -85,6 +85,7 @@ def haul_plan(
             *bucking.notes,
             *load_notes,
             *_standing_notes(site, kind),
+            *_weight_notes(mass, species),
             *_sale_notes(bucking.logs, species),
             *road_notes(site),
         ),
@@ -266,6 +267,18 @@ def _standing_notes(site: Site, kind: str) -> tuple[str, ...]:
         f"{site.limits.log_length_m:g} m long; thinner wood, twigs and leaves as {loose}; "
         f"trucks filled to {site.haul.fill_share:.0%}.",
         "Stacked logs fill 55 to 75 % of their space with wood; weights are green, low to high.",
+    )
+
+
+def _weight_notes(mass: GreenMass, species: Species) -> tuple[str, ...]:
+    """What the weights of the sheet rest on: rain in them, and values quoted from memory."""
+    wet = tuple(note for note in mass.notes if note.startswith("Wet:"))
+    if "[from memory]" not in species.sources:
+        return wet
+    return (
+        *wet,
+        f"Some wood values of {species.common_name} are quoted [from memory] of the cited tables: "
+        "weigh the first load.",
     )
 
 

@@ -35,6 +35,11 @@ def tree_document(result: JobResult) -> Json:
         "origin_m": [float(v) for v in result.origin_m],
         "crs": result.crs,
         "species": result.species.scientific_name,
+        "wood_values": {
+            "confidence": result.species.confidence,
+            "sources": result.species.sources,
+            "notes": list(result.mass.notes),
+        },
         "summary": _summary(result),
         "nodes": _nodes(result.graph),
         "notes": list(result.graph.notes),
