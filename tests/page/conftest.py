@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import sys
 from contextlib import asynccontextmanager
@@ -81,19 +82,35 @@ def job_folder(made_job, tmp_path) -> Path:
 
 @asynccontextmanager
 async def opened(folder: Path):
-    """The page of a folder without a browser: (user, session)."""
-    from nicegui.testing.user_simulation import user_simulation
+    """The page of a folder without a browser: (user, session).
 
-    modules = dict(sys.modules)  # the simulation throws out the modules of pages
+    As nicegui's own ``user_simulation``, with the page registered before the start.
+    """
+    import httpx
+    from nicegui import core, ui
+    from nicegui.functions.download import download
+    from nicegui.functions.navigate import Navigate
+    from nicegui.functions.notify import notify
+    from nicegui.testing import User
+    from nicegui.testing.general import nicegui_reset_globals, prepare_simulation
+
     from treescan.page.app import install
     from treescan.page.job_store import JobStore
     from treescan.page.session import Session
 
-    modules = {**modules, **sys.modules}
+    modules = dict(sys.modules)  # the reset throws out the modules of pages
+    os.environ["NICEGUI_USER_SIMULATION"] = "true"
     try:
-        async with user_simulation() as user:
+        with nicegui_reset_globals():
+            prepare_simulation()
             session = Session(JobStore.opened(folder))
             install(session)
-            yield user, session
+            ui.run(storage_secret="of the tests")
+            async with core.app.router.lifespan_context(core.app):
+                transport = httpx.ASGITransport(core.app)
+                async with httpx.AsyncClient(transport=transport, base_url="http://test") as client:
+                    yield User(client), session
     finally:
+        os.environ.pop("NICEGUI_USER_SIMULATION", None)
+        ui.navigate, ui.notify, ui.download = Navigate(), notify, download
         sys.modules.update(modules)

@@ -161,7 +161,7 @@ def test_every_step_fits_and_its_targets_are_large(device, kind):
               .map(e => [e.innerText || e.ariaLabel || e.tagName,
                          (e.closest('.q-field__control, .q-checkbox, .q-toggle') || e)
                            .getBoundingClientRect()])
-              .filter(([_, r]) => r.height > 0 && (r.height < 40 || r.width < 40))
+              .filter(([_, r]) => r.height > 0 && (r.height < 48 || r.width < 48))
               .map(([t, r]) => `${t} ${r.width}x${r.height}`)"""
         )
         assert small == [], step.key

@@ -41,6 +41,7 @@ class DevicePage:
         ui.colors(primary="#0b3d2e", negative="#a00018")
         with ui.header().classes("ts-header items-center"):
             self.title = ui.label().classes("ts-job").props("role=heading aria-level=1")
+            self._phone_button()
             for word, action in (("Undo", self._undo), ("Redo", self._redo)):
                 button = ui.button(word, on_click=action).props("outline no-caps")
                 button.classes("ts-small").mark(word.lower())
@@ -65,10 +66,13 @@ class DevicePage:
             )
         with self.nav:
             self.buttons = {step.key: self._step_button(step.key) for step in STEPS}
-            phone = ui.button("Open on a phone", on_click=lambda: show_links(self.session.links))
-            phone.props("no-caps outline").classes("ts-small").mark("phone")
+            self._phone_button().mark("phone")
         self._refresh_frame()
         self._refresh_work()
+
+    def _phone_button(self) -> ui.button:
+        button = ui.button("Open on a phone", on_click=lambda: show_links(self.session.links))
+        return button.props("no-caps outline").classes("ts-small ts-phone")
 
     def _step_button(self, key: str) -> tuple[ui.button, ui.label]:
         number = [s.key for s in STEPS].index(key) + 1

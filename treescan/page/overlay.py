@@ -37,31 +37,33 @@ def overlay(
     units: UnitSystem = "metric",
 ) -> str:
     """SVG over the picture, in its pixels."""
-    parts = []
+    parts, names = [], _Names(frame)
+    if site.tree.near_m:
+        names.keep_free(site.tree.near_m)
     for found in proposals:
         closed = "footprint_m" in found.entry
         parts.append(_line(frame, found.corners_m, "#333", "3 7", closed=closed, fill=False))
-        parts.append(_name(frame, found.corners_m, found.name + "?", "#333"))
+        names.add(found.corners_m, found.name + "?", "#333")
     for part, (colour, dashes) in STYLES.items():
         for item in getattr(site, part):
             footprint = getattr(item, "footprint_m", None)
             corners: Any = footprint or item.path_m
             closed = footprint is not None
             parts.append(_line(frame, corners, colour, dashes, closed=closed, fill=closed))
-            parts.append(_name(frame, corners, item.name, colour))
+            names.add(corners, item.name, colour)
     if site.tree.near_m:
         parts.append(_dot(frame, site.tree.near_m, "#000", 20))
         parts.append(_dot(frame, site.tree.near_m, "#fff", 10))
     if site.tree.known_length_points_m:
         ends = site.tree.known_length_points_m
         parts.append(_line(frame, ends, "#000", "2 6", closed=False, fill=False))
-        parts.append(_name(frame, ends, "taped", "#000"))
+        names.add(ends, "taped", "#000")
     if site.climber.tie_in_m:
         parts.append(_dot(frame, site.climber.tie_in_m[:2], "#7a4b00", 18))
-        parts.append(_name(frame, [site.climber.tie_in_m], "tie-in wish", "#7a4b00"))
+        names.add([site.climber.tie_in_m], "tie-in wish", "#7a4b00")
     parts.append(_under_way(frame, draft))
     parts.append(_scale_bar(frame, units))
-    return "".join(parts)
+    return "".join(parts) + names.drawn()
 
 
 def _under_way(frame: MapFrame, draft: Draft) -> str:
@@ -100,14 +102,39 @@ def _dot(frame: MapFrame, place: Any, colour: str, size: int) -> str:
     )
 
 
-def _name(frame: MapFrame, corners: Any, name: str, colour: str) -> str:
-    points = [frame.to_pixel(*c[:2]) for c in corners]
-    x = sum(p[0] for p in points) / len(points)
-    y = sum(p[1] for p in points) / len(points)
-    return (
-        f'<text class="ts-maptext" x="{x:.0f}" y="{y:.0f}" text-anchor="middle" fill="{colour}" '
-        f'stroke="#fff" stroke-width="0.3em" paint-order="stroke">{html.escape(name)}</text>'
-    )
+class _Names:
+    """Names on the picture, moved down until they lie on no other."""
+
+    def __init__(self, frame: MapFrame) -> None:
+        self.frame = frame
+        self.taken: list[tuple[float, float]] = []
+        self.texts: list[str] = []
+        self.row = 0.045 * frame.wide
+
+    def keep_free(self, place: Any) -> None:
+        """No name is put here."""
+        x, y = self.frame.to_pixel(*place[:2])
+        self.taken.append((x, y + 0.3 * self.row))
+
+    def add(self, corners: Any, name: str, colour: str) -> None:
+        """Put a name in the middle of some corners, within the picture."""
+        points = [self.frame.to_pixel(*c[:2]) for c in corners]
+        half = min(0.012 * self.frame.wide * max(len(name), 4), 0.5 * self.frame.wide)
+        x = sum(p[0] for p in points) / len(points)
+        x = min(max(x, half), self.frame.wide - half)
+        y = sum(p[1] for p in points) / len(points)
+        while any(abs(x - a) < 2 * half and abs(y - b) < self.row for a, b in self.taken):
+            y += 0.5 * self.row
+        self.taken.append((x, y))
+        self.texts.append(
+            f'<text class="ts-maptext" x="{x:.0f}" y="{y:.0f}" text-anchor="middle" '
+            f'fill="{colour}" stroke="#fff" stroke-width="0.3em" paint-order="stroke">'
+            f"{html.escape(name)}</text>"
+        )
+
+    def drawn(self) -> str:
+        """All of them."""
+        return "".join(self.texts)
 
 
 def _scale_bar(frame: MapFrame, units: UnitSystem) -> str:

@@ -20,7 +20,7 @@ from treescan.page.sheets import sheet
 from treescan.pipeline.folder import haul_again, read_folder
 from treescan.report.facts import METHODS, TIES
 from treescan.report.tables import haul_words, quote_words, truck_words
-from treescan.report.wording import Words, bilingual
+from treescan.report.wording import Words, bilingual, plain
 from treescan.units import UnitSystem, force_text, length_text, mass_text
 
 DOWNLOADS = {
@@ -164,9 +164,13 @@ def haul_tables(session: Session) -> HaulTables:
     folder = session.store.result_folder()
     assert folder is not None
     result = haul_again(read_folder(folder, site=session.store.site))
-    return HaulTables(
-        haul_words(result), truck_words(result), quote_words(result), tuple(result.haul.notes)
-    )
+    quote = [[_below(cell) for cell in row] for row in quote_words(result)]
+    return HaulTables(haul_words(result), truck_words(result), quote, tuple(result.haul.notes))
+
+
+def _below(cell: Words) -> Words:
+    """The page has an input for what the sheet asks to be written into the site file."""
+    return plain("open: give the rate below") if "[quote]" in cell.text("metric") else cell
 
 
 def haul_and_quote(session: Session) -> None:

@@ -35,7 +35,7 @@ UP: dict[str | None, str] = {None: "as the file says", "z": "z", "y": "y"}
 def choose_scan(session: Session) -> None:
     """Choose a scan by path, upload or sample."""
     chosen = ui.label().classes("ts-words").mark("chosen-scan")
-    wide("Measure the scan", lambda: session.start("measure", units())).mark("measure")
+    measure = wide("", lambda: session.start("measure", units())).mark("measure")
     heading("Another scan")
     path = ui.input("Path of a scan on the laptop").classes("w-full").mark("scan-path")
     wide("Use this file", lambda: session.take_path(path.value or ""), plain=True)
@@ -43,6 +43,9 @@ def choose_scan(session: Session) -> None:
     def follow() -> None:
         names = ", ".join(Path(n).name for n in session.store.state.get("scans", ()))
         chosen.text = f"Scan: {names or 'none yet'}"
+        again = session.store.result_folder() is not None
+        measure.text = "Measure the scan again" if again else "Measure the scan"
+        measure.props("outline" if again else "", remove="" if again else "outline")
 
     async def uploaded(event: events.UploadEventArguments) -> None:
         await _take(session, event)
@@ -76,7 +79,7 @@ def choose_scan(session: Session) -> None:
     for name in session.samples():
         wide(name.replace("_", " "), partial(session.take_sample, name), plain=True)
     follow()
-    session.follow(("scan",), follow)
+    session.follow(("scan", "tree", "plan"), follow)
 
 
 def _reading(session: Session, key: str, label: str, choices: dict[str | None, str]) -> None:

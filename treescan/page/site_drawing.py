@@ -41,6 +41,8 @@ NUDGES = (
     ("↓", 0, -1, "south"),
     ("→", 1, 0, "east"),
 )
+LOWEST_M = 0.3
+"""Where the scan shows nothing standing a mark is this high: a bed, a pond, a lid. [m]"""
 SURFACES = {surface: surface for surface in get_args(Surface)}
 
 
@@ -82,6 +84,10 @@ class MapPanel:
                     f"{zoom}×", partial(self._zoom, zoom), said=f"Picture {zoom} times as large"
                 ).classes("grow")
             small("Undo corner", self._back).classes("grow")
+        if self.kinds == ("near",):
+            self.values = ui.column()
+            self.show()
+            return
         with ui.row().classes("w-full no-wrap items-center"):
             small("+", self._add, said="Add a corner without tapping, then move it").classes("grow")
             for sign, east, north, word in NUDGES:
@@ -198,7 +204,7 @@ class MapPanel:
                 return None
         else:
             return None
-        return None if seen is None or seen < 0.15 else math.ceil(10.0 * seen) / 10.0
+        return None if seen is None else max(LOWEST_M, math.ceil(10.0 * seen) / 10.0)
 
     # showing
 
