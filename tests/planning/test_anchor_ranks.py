@@ -78,3 +78,19 @@ def test_the_climbers_place_is_not_rigged_on():
     ready, _ = job()
     for anchor in ready.usable:
         assert np.linalg.norm(anchor.position_m - ready.tie_in.position_m) >= APART_M
+
+
+def test_the_climber_is_told_to_move_before_the_tie_in_comes_down():
+    ready, _ = job()
+    tie = ready.tie_in
+    taking = ready.table.piece(int(tie.node))
+    step = replace(hung_step(), piece=taking, load=None, method="hinge fall", anchor_id=None)
+    told = with_anchor_ranks(ready, [step])[0].warnings[-1]
+    gone = ready.inputs.standing.copy()
+    gone[taking.nodes] = False
+    left = ready.tie_in_on(gone)
+    assert f"move the tie-in to {left.anchor_id}, {left.height_m:.1f} m up, before this cut" in told
+    whole = replace(step, piece=ready.table.piece(int(ready.inputs.graph.subtree(0)[1])))
+    last = with_anchor_ranks(ready, [whole])[0].warnings[-1]
+    assert "the last tie-in" in last
+    assert "a lift or the ground" in last

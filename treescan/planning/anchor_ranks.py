@@ -1,4 +1,8 @@
-"""Why this anchor: for every lowered piece the anchors by load, and redirects that would help."""
+"""Why this anchor, and when the climber moves: words for the steps of the chosen plan.
+
+For every lowered piece the anchors by load and the redirects that would help; for a piece that
+takes the climber's tie-in down, the place to move to before the cut.
+"""
 
 from __future__ import annotations
 
@@ -37,10 +41,29 @@ def with_anchor_ranks(job: Job, steps: Sequence[Step]) -> tuple[Step, ...]:
     standing = job.inputs.standing.copy()
     told = []
     for step in steps:
+        before = job.tie_in_on(standing)
         standing[step.piece.nodes] = False
         above = step.load is not None and step.method == "lower" and step.load.case.drop_m <= 0.0
-        told.append(_with_reasons(job, step, standing.copy()) if above else step)
+        named = _with_reasons(job, step, standing.copy()) if above else step
+        told.append(_moved_tie_in(named, before, job.tie_in_on(standing)))
     return tuple(told)
+
+
+def _moved_tie_in(step: Step, before: Anchor | None, after: Anchor | None) -> Step:
+    """Say where the climber ties in before a cut that takes the tie-in down."""
+    if before is None or (after is not None and after.anchor_id == before.anchor_id):
+        return step
+    if after is None:
+        words = (
+            f"{before.anchor_id}, the last tie-in, comes down with this piece: make this cut from "
+            "a lift or the ground"
+        )
+    else:
+        words = (
+            f"move the tie-in to {after.anchor_id}, {after.height_m:.1f} m up, before this cut: "
+            f"{before.anchor_id} comes down with it"
+        )
+    return replace(step, warnings=(*step.warnings, words))
 
 
 def _with_reasons(job: Job, step: Step, standing: npt.NDArray[np.bool_]) -> Step:
