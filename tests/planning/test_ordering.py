@@ -1,8 +1,21 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from treescan.planning.order_bound import lower_bound
+from treescan.planning.order_search import search
 from treescan.planning.order_solver import solve_order
-from treescan.planning.ordering import NO_ANCHOR, OrderProblem, Way, cost, exhaustive, is_valid
+from treescan.planning.ordering import (
+    NO_ANCHOR,
+    Below,
+    OrderProblem,
+    Way,
+    cost,
+    exhaustive,
+    greedy,
+    is_valid,
+)
 
 
 def random_problem(seed: int, size: int) -> OrderProblem:
@@ -50,8 +63,6 @@ def test_orders_of_eight_pieces_are_the_best_of_all_orders(seed):
 
 @pytest.mark.parametrize("seed", range(2))
 def test_long_orders_keep_every_rule_and_beat_the_greedy_start(seed):
-    from treescan.planning.ordering import greedy
-
     problem = random_problem(seed, 40)
     start = greedy(problem)
     found = solve_order(problem, seed=3)
@@ -70,3 +81,50 @@ def test_wood_that_carries_an_anchor_stays_until_its_last_use():
     ways = ((Way(5.0, 0, (2,)),), (Way(5.0, 0, (2,)),), (Way(1.0),))
     problem = OrderProblem(ways, (), (0, 1, 2), (9.0, 9.0, 1.0))
     assert solve_order(problem).order[-1] == 2
+
+
+def with_ground_crew(problem: OrderProblem, seed: int) -> OrderProblem:
+    rng = np.random.default_rng(seed)
+    n = problem.size
+    ways = tuple(tuple(replace(w, aloft_min=w.cost_min) for w in ws) for ws in problem.ways)
+    heavy = tuple(float(v) for v in rng.choice([1.0, 40.0], n))
+    below = Below(heavy, (0.0,) * n, tuple(10.0 * h for h in heavy), 2, 900.0)
+    return replace(problem, ways=ways, below=below)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_the_bound_is_below_every_order(seed):
+    problem = random_problem(seed, 5)
+    best = exhaustive(problem)
+    assert lower_bound(problem) <= best.cost_min + 1e-6
+    waiting = with_ground_crew(problem, seed)
+    assert lower_bound(waiting) <= exhaustive(waiting).cost_min + 1e-6
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_search_finds_the_best_of_all_orders_of_a_few_pieces(seed):
+    problem = with_ground_crew(random_problem(seed, 6), seed)
+    problem = replace(problem, ways=tuple(w[:2] for w in problem.ways))
+    found = search(problem, greedy(problem), seed=1, trials=40_000)
+    assert found.cost_min == pytest.approx(exhaustive(problem).cost_min, abs=1e-6)
+
+
+def test_the_order_spares_the_ground_crew():
+    """Heavy pieces right after one another make work aloft wait; the order avoids that."""
+    ways = tuple((Way(10.0, aloft_min=10.0),) for _ in range(8))
+    heavy = (25.0, 25.0, 25.0, 25.0, 1.0, 1.0, 1.0, 1.0)
+    below = Below(heavy, (0.0,) * 8, tuple(20.0 * h for h in heavy), 2, 900.0)
+    blind = OrderProblem(ways, (), (0,) * 8, (1.0,) * 8)
+    seeing = replace(blind, below=below)
+    one, two = solve_order(blind), solve_order(seeing)
+    assert cost(seeing, two.order, two.picks) < cost(seeing, range(8), one.picks) - 5.0
+
+
+def test_large_orders_come_with_a_bound_that_is_near():
+    problem = random_problem(40, 40)
+    found = solve_order(problem)
+    assert found.bound_min <= found.cost_min
+    assert np.isfinite(found.gap_min)
+    easy = replace(problem, wishes=(), place=(0,) * 40, ways=tuple((Way(5.0),) for _ in range(40)))
+    easy = replace(easy, before=tuple((i, i + 1) for i in range(39)))
+    assert solve_order(easy).proved

@@ -58,7 +58,7 @@ def test_handling_grows_with_mass_and_shrinks_with_hands():
     four = Site.model_validate({"crew": {"ground": 4}})
     assert handling_minutes(240.0, 0.0, two, 0)[0] == pytest.approx(2.0)
     assert handling_minutes(240.0, 0.0, four, 0)[0] == pytest.approx(1.0)
-    assert handling_minutes(240.0, 100.0, two, 1)[1] > handling_minutes(240.0, 100.0, two, 0)[1]
+    assert handling_minutes(240.0, 100.0, two, 1)[2] > handling_minutes(240.0, 100.0, two, 0)[2]
 
 
 def test_rows_name_step_resource_and_times():
@@ -66,3 +66,34 @@ def test_rows_name_step_resource_and_times():
     rows = as_rows(crew_day(found, [0.0] * 3, [0] * 3, Site()), found)
     assert len(rows) == 9
     assert {r["resource"] for r in rows} == {"climber", "ground crew", "chipper"}
+
+
+def test_a_loader_takes_the_logs_off_the_peoples_hands():
+    hands = Site.model_validate({"crew": {"ground": 2}})
+    loader = Site.model_validate({"crew": {"ground": 2, "loader_t_h": 6.0}})
+    by_hand = handling_minutes(240.0, 40.0, hands, 0)
+    with_it = handling_minutes(240.0, 40.0, loader, 0)
+    assert by_hand[1] == 0.0
+    assert with_it[0] == pytest.approx(by_hand[0] * 40.0 / 240.0)
+    assert with_it[1] == pytest.approx(2.0)
+    found = steps()[:3]
+    rows = as_rows(crew_day(found, [0.0] * 3, [0] * 3, loader), found)
+    assert {r["resource"] for r in rows} == {"climber", "ground crew", "loader", "chipper"}
+
+
+def test_the_rates_of_the_site_file_are_used():
+    found = steps()[:6]
+    chips, places = [0.0] * 6, [0, 1, 0, 1, 0, 1]
+    quick = crew_day(found, chips, places, Site())
+    slow = Site.model_validate({"minutes": {"climber_move": (10.0, 10.0)}})
+    assert crew_day(found, chips, places, slow).hours.likely > quick.hours.likely + 0.5
+    cramped = Site.model_validate(
+        {"crew": {"pile_pieces": 1, "drag_kg_per_min": (2.0, 1.0), "ground": 1}}
+    )
+    assert crew_day(found, chips, places, cramped).climber_wait_min > quick.climber_wait_min
+
+
+def test_the_block_that_runs_down_the_spar_is_no_anchor_move():
+    found = [replace(s, anchor_id=f"B{i}") for i, s in enumerate(steps()[:4])]
+    assert anchor_moves(found) == 0
+    assert anchor_moves([replace(found[0], anchor_id="A1"), *found[1:]]) == 1

@@ -13,7 +13,7 @@ from treescan.planning.edits import order_pairs
 from treescan.planning.job import Job
 from treescan.planning.options import Option, cost_min
 from treescan.planning.order_solver import solve_order
-from treescan.planning.ordering import NO_ANCHOR, OrderProblem, OrderResult, Way
+from treescan.planning.ordering import Below, OrderProblem, OrderResult, Way
 from treescan.planning.precedence import (
     ANCHOR,
     DEAD,
@@ -24,10 +24,12 @@ from treescan.planning.precedence import (
     outer_first,
     room_wishes,
 )
+from treescan.planning.schedule import handling, rig_of
+from treescan.planning.workload import chip_masses, crown_part
 from treescan.rigging.types import Anchor
 
-RUNNING_BLOCK = 0
-"""Number of the block that moves down the spar with the cuts: part of each log's cycle."""
+HEIGHT_MIN = 0.02
+"""Minutes a metre of height and place in the order: lower limbs first, which opens room."""
 
 ENOUGH_ROOM_M = 2.0
 ROOM_WISH_MIN = 1.0
@@ -36,12 +38,16 @@ DEAD_WISH_MIN = 8.0
 
 @dataclass(frozen=True)
 class Preference:
-    """What a plan is best at: minutes that a full load share, missing room or a move cost."""
+    """What a plan is best at: minutes that a full load share, missing room or a move cost.
+
+    ``height_factor`` scales the wish for lower limbs first.
+    """
 
     name: str
     share_min: float
     room_min: float
     move_factor: float
+    height_factor: float = 1.0
 
 
 BALANCED = Preference("balanced", 8.0, 3.0, 1.0)
@@ -49,7 +55,7 @@ PREFERENCES = (
     BALANCED,
     Preference("least load", 60.0, 1.0, 1.0),
     Preference("most clearance", 4.0, 30.0, 1.0),
-    Preference("fastest", 0.5, 0.2, 1.0),
+    Preference("fastest", 0.5, 0.2, 1.0, 0.1),
     Preference("fewest anchor moves", 4.0, 1.0, 6.0),
 )
 
@@ -120,7 +126,7 @@ class Rules:
             hard,
             tuple(kept),
             _anchor_numbers(divided),
-            tuple(_place(job, int(cut)) for cut in pieces.cuts),
+            tuple(crown_part(job, int(cut)) for cut in pieces.cuts),
             tuple(float(job.height_m[cut]) for cut in pieces.cuts),
             tuple(flags),
         )
@@ -133,7 +139,7 @@ def main_tie_in(job: Job) -> Anchor | None:
 
 def order_problem(job: Job, divided: Divided, rules: Rules, preference: Preference) -> OrderProblem:
     """Put one preference into the terms of the order solver."""
-    pieces, minutes = divided.pieces, job.inputs.site.minutes.anchor_move
+    pieces, site = divided.pieces, job.inputs.site
     ways = tuple(
         tuple(_way(pieces, row, option, rules, preference) for option in way.options)
         for row, way in enumerate(divided.ways)
@@ -144,7 +150,29 @@ def order_problem(job: Job, divided: Divided, rules: Rules, preference: Preferen
         rules.place,
         rules.height_m,
         rules.wishes,
-        anchor_move_min=0.5 * (minutes[0] + minutes[1]) * preference.move_factor,
+        anchor_move_min=_middle(site.minutes.anchor_move) * preference.move_factor,
+        place_move_min=_middle(site.minutes.climber_move),
+        height_weight_min=HEIGHT_MIN * preference.height_factor,
+        below=_below(job, divided),
+    )
+
+
+def _middle(pair: tuple[float, float]) -> float:
+    return 0.5 * (pair[0] + pair[1])
+
+
+def _below(job: Job, divided: Divided) -> Below:
+    """Ground crew's and loader's work for every piece at the likely pace."""
+    crew = job.inputs.site.crew
+    pieces = [way.piece for way in divided.ways]
+    masses = [piece.mass_kg.likely for piece in pieces]
+    work = handling(masses, chip_masses(job, pieces), job.inputs.site, 0.5)
+    return Below(
+        tuple(work.ground_min.tolist()),
+        tuple(work.loader_min.tolist()),
+        tuple(masses),
+        crew.pile_pieces,
+        crew.pile_kg,
     )
 
 
@@ -152,32 +180,18 @@ def _way(pieces: CutSet, row: int, option: Option, rules: Rules, preference: Pre
     lack = max(0.0, ENOUGH_ROOM_M - option.room_m)
     cost = cost_min(option, preference.share_min)
     cost += preference.room_min * lack + 1000.0 * len(option.broken)
+    aloft = option.minutes.likely
     if option.anchor is None:
-        return Way(cost)
+        return Way(cost, aloft_min=aloft)
     holding = carriers(pieces, option.anchor.node)
     stands = tuple(r for r in holding[:1] if r != row)
-    return Way(cost, rules.number[option.anchor.anchor_id], stands)
+    return Way(cost, rules.number[rig_of(option) or ""], stands, aloft)
 
 
 def _anchor_numbers(divided: Divided) -> dict[str, int]:
-    """Number of every anchor in use; all places of the running block share one."""
-    names = sorted({o.anchor_id or "" for w in divided.ways for o in w.options} - {""})
-    number: dict[str, int] = {}
-    for name in names:
-        number[name] = RUNNING_BLOCK if name.startswith("B") else len(number) + 1
-    assert NO_ANCHOR not in number.values()
-    return number
-
-
-def _place(job: Job, node: int) -> int:
-    """Part of the crown a cut is in: the first-order limb it grows on, else the stem."""
-    graph = job.inputs.graph
-    limb = int(graph.limb[node])
-    while node >= 0 and graph.order[node] > 1:
-        node = int(graph.parent[node])
-    if node >= 0 and graph.order[node] == 1:
-        limb = int(graph.limb[node])
-    return limb
+    """Number of everything that must be set up; all places of the running block are one."""
+    names = sorted({rig_of(o) or "" for w in divided.ways for o in w.options} - {""})
+    return {name: number for number, name in enumerate(names)}
 
 
 def _dead_first(job: Job, pieces: CutSet) -> list[tuple[int, int, float, str]]:

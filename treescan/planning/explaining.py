@@ -53,6 +53,8 @@ def plan_of(job: Job, divided: Divided, sequences: Sequence[Ordered]) -> Plan:
         feasible=feasible,
         hours=chosen.day.hours,
         explanation=describe(job, chosen),
+        order_proved=chosen.proved,
+        order_gap_min=chosen.gap_min,
         smallest_change="" if feasible else smallest_change(job, chosen.steps),
     )
 
@@ -142,12 +144,23 @@ def describe(job: Job, plan: WorkedPlan) -> str:
     told = ", ".join(f"{n} by {way}" for way, n in ways.most_common())
     wait = plan.day.climber_wait_min
     crew = f" Work aloft waits about {wait:.0f} min for the ground crew." if wait >= 5 else ""
-    if plan.proved:
-        crew += " The order is proved the best for these ways."
+    crew += _order_told(plan)
     return (
         f"{first}{told}. Outer wood comes off before the wood it grows on; whatever carries the "
         f"tie-in or an anchor stands until its last use; the stem comes down last.{crew}"
     )
+
+
+def _order_told(plan: WorkedPlan) -> str:
+    """How good the order is known to be."""
+    if plan.proved:
+        return " The order is proved the best for these ways."
+    if plan.gap_min == plan.gap_min and plan.gap_min < float("inf"):
+        return (
+            f" No order of these ways can be better by more than {max(plan.gap_min, 1.0):.0f} min"
+            " (moves, waiting, load and room counted as minutes)."
+        )
+    return ""
 
 
 def why_not_here(inputs: PlanInputs, plan: Plan, node: int) -> str:

@@ -3,7 +3,8 @@
 A piece has one or more ways to come down (:class:`Way`).  Some ways hold another piece up:
 its wood carries the anchor, so it must stand until then.  The cost of an order is in minutes:
 the steps themselves, every move of the rigging anchor, every move of the climber to another
-part of the crown, and penalties for wishes not met.
+part of the crown, waiting aloft for a ground crew that falls behind, and penalties for wishes
+not met.
 """
 
 from __future__ import annotations
@@ -13,6 +14,10 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import permutations, product
 
+import numpy as np
+
+from treescan.planning.crew_clock import WAITED, Handling, lay_out
+
 NO_ANCHOR = -1
 
 
@@ -21,12 +26,27 @@ class Way:
     """One way to take a piece, as the order sees it.
 
     ``anchor`` is a number (``NO_ANCHOR`` for a free fall); ``stands`` are pieces that must
-    still stand; ``cost_min`` is minutes and penalties together.
+    still stand; ``cost_min`` is minutes and penalties together, ``aloft_min`` the minutes alone.
     """
 
     cost_min: float
     anchor: int = NO_ANCHOR
     stands: tuple[int, ...] = ()
+    aloft_min: float = 0.0
+
+
+@dataclass(frozen=True)
+class Below:
+    """Work below for each piece (by piece), and how much may lie in the landing.
+
+    Shapes (n,); see :class:`treescan.planning.crew_clock.Handling`.
+    """
+
+    ground_min: tuple[float, ...]
+    loader_min: tuple[float, ...]
+    kg: tuple[float, ...]
+    pile_pieces: int = 3
+    pile_kg: float = 600.0
 
 
 @dataclass(frozen=True)
@@ -35,7 +55,8 @@ class OrderProblem:
 
     ``before`` are hard pairs (earlier, later); ``wishes`` are (earlier, later, minutes) that
     cost when not met; ``place`` names the part of the crown each piece is cut from;
-    ``height_m`` breaks ties: lower limbs first, which opens room.
+    ``height_m`` breaks ties: lower limbs first, which opens room; ``below`` is the ground
+    crew's work, for which work aloft waits when it falls behind.
     """
 
     ways: tuple[tuple[Way, ...], ...]
@@ -45,11 +66,8 @@ class OrderProblem:
     wishes: tuple[tuple[int, int, float], ...] = ()
     anchor_move_min: float = 11.5
     place_move_min: float = 2.0
-    first_anchor: int = NO_ANCHOR
-    first_place: int = -1
-    last_anchor: int = NO_ANCHOR
-    last_place: int = -1
     height_weight_min: float = 0.02
+    below: Below | None = None
 
     @property
     def size(self) -> int:
@@ -67,7 +85,10 @@ class OrderProblem:
 
 @dataclass(frozen=True)
 class OrderResult:
-    """An order with the way of each piece (by piece, not by place in the order)."""
+    """An order with the way of each piece (by piece, not by place in the order).
+
+    ``bound_min`` is a cost that no order can be below; ``proved`` when this one reaches it.
+    """
 
     order: tuple[int, ...]
     picks: tuple[int, ...]
@@ -75,6 +96,11 @@ class OrderResult:
     bound_min: float
     proved: bool
     dead_ends: tuple[int, ...] = field(default=())
+
+    @property
+    def gap_min(self) -> float:
+        """How many minutes cheaper another order could be at most."""
+        return max(self.cost_min - self.bound_min, 0.0)
 
 
 def is_valid(problem: OrderProblem, order: Sequence[int], picks: Sequence[int]) -> bool:
@@ -90,21 +116,42 @@ def is_valid(problem: OrderProblem, order: Sequence[int], picks: Sequence[int]) 
 def cost(problem: OrderProblem, order: Sequence[int], picks: Sequence[int]) -> float:
     """Cost of an order in minutes; see the module's text."""
     total = 0.0
-    anchor, place = problem.first_anchor, problem.first_place
+    anchor, place = NO_ANCHOR, -1
+    moves = []
     for i, row in enumerate(order):
         way = problem.ways[row][picks[row]]
         total += way.cost_min - problem.height_weight_min * problem.height_m[row] * i
+        moved = 0.0
         if way.anchor != NO_ANCHOR:
-            total += problem.anchor_move_min * (anchor not in (way.anchor, NO_ANCHOR))
+            moved += problem.anchor_move_min * (anchor not in (way.anchor, NO_ANCHOR))
             anchor = way.anchor
-        total += problem.place_move_min * (place not in (problem.place[row], -1))
+        moved += problem.place_move_min * (place not in (problem.place[row], -1))
         place = problem.place[row]
-    if NO_ANCHOR not in (problem.last_anchor, anchor):
-        total += problem.anchor_move_min * (anchor != problem.last_anchor)
-    if problem.last_place != -1:
-        total += problem.place_move_min * (place != problem.last_place)
+        moves.append(moved)
     at = {row: i for i, row in enumerate(order)}
-    return total + sum(m for a, b, m in problem.wishes if at[a] > at[b])
+    missed = sum(m for a, b, m in problem.wishes if at[a] > at[b])
+    return total + sum(moves) + missed + waits_min(problem, order, picks, moves)
+
+
+def waits_min(
+    problem: OrderProblem, order: Sequence[int], picks: Sequence[int], moves: Sequence[float]
+) -> float:
+    """Minutes for which work aloft waits for the ground crew in this order."""
+    below = problem.below
+    if below is None or not order:
+        return 0.0
+    rows = list(order)
+    ground, loader, kg = (np.array(v)[rows] for v in (below.ground_min, below.loader_min, below.kg))
+    aloft = np.array([problem.ways[row][picks[row]].aloft_min for row in order])
+    times = lay_out(
+        aloft,
+        np.array(moves),
+        Handling(ground, loader, np.zeros(len(rows)), kg),
+        below.pile_pieces,
+        below.pile_kg,
+        0.0,
+    )
+    return float(times[:, WAITED].sum())
 
 
 def exhaustive(problem: OrderProblem) -> OrderResult | None:
@@ -130,7 +177,7 @@ def greedy(problem: OrderProblem) -> OrderResult:
     picks = [0] * problem.size
     order: list[int] = []
     dead: list[int] = []
-    anchor, place = problem.first_anchor, problem.first_place
+    anchor, place = NO_ANCHOR, -1
     wish_of: dict[int, list[tuple[int, float]]] = {}
     for a, b, minutes in problem.wishes:
         wish_of.setdefault(b, []).append((a, minutes))

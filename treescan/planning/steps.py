@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from treescan.planning.alternatives import Ordered
 from treescan.planning.dividing import Divided
 from treescan.planning.hangs import reloaded
@@ -14,6 +12,7 @@ from treescan.planning.job import Job
 from treescan.planning.options import Option, tidied
 from treescan.planning.schedule import CrewDay, crew_day
 from treescan.planning.types import Step
+from treescan.planning.workload import chip_masses, crown_part
 
 
 @dataclass(frozen=True)
@@ -26,6 +25,7 @@ class WorkedPlan:
     steps: tuple[Step, ...]
     day: CrewDay
     proved: bool = False
+    gap_min: float = float("nan")
 
     @property
     def peak_share(self) -> float:
@@ -62,10 +62,16 @@ def work_out(job: Job, divided: Divided, sequence: Ordered) -> WorkedPlan:
         step_of(number, _saw_checked(job, option), divided.ways[row].reasons)
         for number, (row, option) in enumerate(zip(sequence.rows, options, strict=True), start=1)
     )
-    places = [int(job.inputs.graph.limb[o.piece.butt_node]) for o in options]
-    day = crew_day(steps, chip_masses(job, options), places, job.inputs.site)
+    places = [crown_part(job, int(o.piece.butt_node)) for o in options]
+    day = crew_day(steps, chip_masses(job, [o.piece for o in options]), places, job.inputs.site)
     return WorkedPlan(
-        sequence.preference.name, sequence.rows, tuple(options), steps, day, sequence.result.proved
+        sequence.preference.name,
+        sequence.rows,
+        tuple(options),
+        steps,
+        day,
+        sequence.result.proved,
+        sequence.result.gap_min,
     )
 
 
@@ -99,13 +105,6 @@ def _on_what_stands(job: Job, divided: Divided, sequence: Ordered) -> list[Optio
                 checked = next((o for o in others if o.kept), checked)
         result.append(checked)
     return result
-
-
-def chip_masses(job: Job, options: Sequence[Option]) -> list[float]:
-    """Mass of each piece that goes through the chipper. [kg]"""
-    thin = 2.0 * job.inputs.graph.radius_m < job.inputs.site.haul.chip_below_m
-    likely = np.where(thin, job.inputs.mass.likely_kg, 0.0)
-    return [float(likely[o.piece.nodes].sum()) for o in options]
 
 
 def step_of(number: int, option: Option, reasons: tuple[str, ...] = ()) -> Step:

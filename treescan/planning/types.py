@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from treescan.mensuration.measures import TreeMeasures
 from treescan.motion.types import Clearance, Path
-from treescan.pointcloud.cloud import Float32s, Ground
+from treescan.pointcloud.cloud import Float32s, Ground, StemSeed, Unseen
 from treescan.rigging.types import Anchor, GearSet, LoadResult
 from treescan.site.model import Site
 from treescan.skeleton.graph import TreeGraph
@@ -76,7 +76,11 @@ class RankedAnchor:
 
 @dataclass(frozen=True)
 class Plan:
-    """The chosen plan and what it was chosen from."""
+    """The chosen plan and what it was chosen from.
+
+    ``order_gap_min`` is how many minutes cheaper (load shares, room and wishes counted as
+    minutes) another order of the same ways could be at most; ``order_proved`` when none can.
+    """
 
     name: str
     steps: tuple[Step, ...]
@@ -89,6 +93,8 @@ class Plan:
     hours: Band
     explanation: str = ""
     smallest_change: str = ""
+    order_proved: bool = False
+    order_gap_min: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -135,6 +141,8 @@ class JobResult:
     ``plan`` is None when no site file was given.  ``crs`` is the coordinate system as the scan
     states it, or ""; ``date`` is the day printed on the outputs (ISO), or "" to leave it open.
     ``plausibility`` holds the published equations that stand beside the scan's weight.
+    ``stems`` are all stems found in the scan (local frame), the tree's own ``own_stems`` first;
+    ``not_seen`` is what the scan did not see of the tree.
     """
 
     scan_name: str
@@ -157,3 +165,6 @@ class JobResult:
     crs: str = ""
     date: str = ""
     plausibility: Plausibility | None = None
+    stems: tuple[StemSeed, ...] = ()
+    own_stems: int = 0
+    not_seen: Unseen | None = None
