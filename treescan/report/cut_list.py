@@ -59,6 +59,8 @@ def _step_row(result: JobResult, step: Step, facts: StepFacts, units: UnitSystem
         "redirects": "; ".join(step.redirects),
         **_band("line_tension", load.lead_tension_n if load else None, *_force(units)),
         **_band("anchor_load", load.anchor_load_n if load else None, *_force(units)),
+        "device_wraps": load.device_wraps if load else "",
+        **_length("line_needed", load.line_needed_m if load else None, units),
         "governs": facts.governs,
         "share_of_limit_high": round(load.share, 3) if load else "",
         "hinge": facts.hinge.text(units),

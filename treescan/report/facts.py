@@ -13,6 +13,7 @@ from treescan.report import wording
 from treescan.report.advice import with_advice
 from treescan.report.frames import azimuth_deg, uphill_ground_m
 from treescan.report.wording import Words, fill, plain
+from treescan.rigging.types import LoadResult
 
 METHODS = {
     "free fall": "Drop free",
@@ -21,6 +22,8 @@ METHODS = {
     "speed line": "Send down the speed line",
 }
 TIES = {"butt": "Tie at the butt", "tip": "Tie toward the tip", "two-leg": "Tie with two legs"}
+SWAY_SHOWN_M = 0.02
+"""An anchor that moves less than this says nothing: our choice. [m]"""
 NOTHING = plain("")
 
 
@@ -39,6 +42,7 @@ class StepFacts:
     anchor: Words
     line: Words
     anchor_load: Words
+    gear: Words
     governs: str
     share: float | None
     hinge: Words
@@ -105,6 +109,7 @@ def _facts(result: JobResult, plan: Plan, step: Step, name: str, ground: float) 
         anchor=_anchor(plan, step, ground),
         line=wording.force_range(load.lead_tension_n) if load else NOTHING,
         anchor_load=wording.force_range(load.anchor_load_n) if load else NOTHING,
+        gear=_gear(load),
         governs=load.governs if load else "",
         share=load.share if load else None,
         hinge=_hinge(step),
@@ -167,6 +172,23 @@ def _anchor(plan: Plan, step: Step, ground_m: float) -> Words:
     for name, place in zip(step.redirects, places, strict=False):
         up = wording.length(float(place[2]) - ground_m)
         words = fill("{}; redirect at {}, {} up", words, name, up)
+    return words
+
+
+def _gear(load: LoadResult | None) -> Words:
+    """Turns on the friction device, line needed of that at hand, and how far the anchor gives."""
+    if load is None or load.failed:
+        return NOTHING
+    gear = load.case.gear
+    have = wording.length(gear.line_length_m, 0)
+    words = fill("{} of line of {} at hand", wording.length(load.line_needed_m, 0), have)
+    if load.device_wraps > 0:
+        hand = wording.bilingual(f"{gear.hand_force_n:.0f} N")
+        turns = f"{load.device_wraps:g} turns on the device"
+        words = fill("{} hold it by hand ({}); {}", turns, hand, words)
+    if load.anchor_sway_m >= SWAY_SHOWN_M:
+        moves = wording.diameter_range(load.anchor_sway_m, 2.0 * load.anchor_sway_m)
+        words = fill("{}; the anchor moves {}", words, moves)
     return words
 
 

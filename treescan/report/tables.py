@@ -66,6 +66,7 @@ def card_words(fact: StepFacts) -> list[tuple[str, Words]]:
         ("Anchor", fact.anchor),
         ("On the line", fact.line),
         ("On anchor", fact.anchor_load),
+        ("Device", fact.gear),
         ("Set by", wording.bilingual(governs_text(fact))),
         ("Hinge", fact.hinge),
         ("Goes to", fact.landing),
