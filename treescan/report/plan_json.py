@@ -10,7 +10,7 @@ import numpy as np
 
 from treescan.errors import OutputError
 from treescan.planning.sent_load import SentCase
-from treescan.planning.types import Alternative, JobResult, RankedAnchor, Step
+from treescan.planning.types import Alternative, JobResult, Plan, RankedAnchor, Step
 from treescan.report.cautions import all_cautions
 from treescan.report.frames import rounded, scan_point, scan_site
 from treescan.rigging.types import LoadResult
@@ -38,6 +38,7 @@ def plan_document(result: JobResult) -> Json:
         "explanation": plan.explanation,
         "smallest_change": plan.smallest_change,
         "hours": plan.hours.as_dict(2),
+        "order": {"proved_best": plan.order_proved, "at_most_better_min": _gap(plan)},
         "origin_m": [float(v) for v in result.origin_m],
         "anchors": [_anchor(result, a) for a in plan.anchors],
         "tie_in": [_anchor(result, a) for a in plan.tie_ins],
@@ -50,6 +51,10 @@ def plan_document(result: JobResult) -> Json:
     }
     document["plan_id"] = _identity(document)
     return document
+
+
+def _gap(plan: Plan) -> float | None:
+    return round(plan.order_gap_min, 1) if np.isfinite(plan.order_gap_min) else None
 
 
 def plan_identity(result: JobResult) -> str:

@@ -142,10 +142,20 @@ class Climber(Part):
 
 
 class Crew(Part):
-    """People on the ground."""
+    """People and machines on the ground.
+
+    ``loader_t_h`` is what a loader lifts away of logs, left out where there is none and people
+    move them.  ``drag_kg_per_min`` is what one person unties, drags and cuts up on the best and
+    the worst day; ``pile_pieces`` and ``pile_kg`` what may lie in the landing before work aloft
+    waits.  All are common practice with no source; set your own.
+    """
 
     ground: Annotated[int, Field(ge=1, le=20)] = 2
     chipper_t_h: Positive = 3.0
+    loader_t_h: Positive | None = None
+    drag_kg_per_min: tuple[Positive, Positive] = (60.0, 30.0)
+    pile_pieces: Annotated[int, Field(ge=1, le=200)] = 3
+    pile_kg: Positive = 600.0
 
 
 class Gear(Part):
@@ -229,6 +239,7 @@ class Minutes(Part):
     dropped_limb: tuple[NotNegative, NotNegative] = (1.0, 2.0)
     dropped_log: tuple[NotNegative, NotNegative] = (2.0, 4.0)
     anchor_move: tuple[NotNegative, NotNegative] = (8.0, 15.0)
+    climber_move: tuple[NotNegative, NotNegative] = (1.0, 3.0)
 
 
 class Site(Part):
