@@ -305,6 +305,9 @@ def job_result(
         ),
         crs=survey.crs,
         plausibility=beside,
+        stems=survey.tree.stems if survey.tree is not None else (),
+        own_stems=survey.tree.own_stems if survey.tree is not None else 0,
+        not_seen=survey.tree.unseen if survey.tree is not None else None,
     )
 
 

@@ -99,6 +99,37 @@ class StemSeed:
 
 
 @dataclass(frozen=True)
+class Unseen:
+    """What the scan did not see of a tree.
+
+    Attributes
+    ----------
+    stem_share : float
+        Share of the stem's sectors x heights without points, as far up as the stem was
+        followed, 0..1.
+    stem_seen : ndarray, shape (bands, 24), bool
+        Sectors counted anticlockwise from east, bands of 0.5 m from 1 m above the ground up.
+    crown_density : ndarray, shape (8,)
+        Filled crown volume per compass sector relative to the median sector; north first.
+    ground_share : float
+        Share of the ground within 6 m of the stem that was filled in.
+    top_cut : bool
+        The top may be beyond the instrument's range.
+    beyond_share : tuple of float
+        Least and most share of the crown that may lie beyond it, 0..1.
+    sentences : tuple of str
+    """
+
+    stem_share: float
+    stem_seen: npt.NDArray[np.bool_]
+    crown_density: Floats
+    ground_share: float
+    top_cut: bool
+    beyond_share: tuple[float, float]
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class TreePoints:
     """The points of the one tree to be removed.
 
@@ -124,3 +155,6 @@ class TreePoints:
     index: Ints
     unseen_share: float = 0.0
     notes: tuple[str, ...] = field(default=())
+    own_stems: int = 0
+    """So many of ``stems``, the first ones, belong to the tree."""
+    unseen: Unseen | None = None

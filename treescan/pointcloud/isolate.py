@@ -105,7 +105,8 @@ def isolate_tree(
     own = len(trees[chosen]) if trees else 0
     base = _base(xyz[index], ordered, ground, own)
     own_stems = tuple(stem for stem in ordered[:own] if stem.diameter_m > 0)
-    unseen = what_was_unseen(xyz[index], base, own_stems, ground)
+    ceiling = float(np.percentile(above[standing[:: max(1, len(standing) // 500_000)]], 99.99))
+    unseen = what_was_unseen(xyz[index], base, own_stems, ground, ceiling)
     return TreePoints(
         xyz=xyz[index],
         base_m=base,
@@ -113,6 +114,8 @@ def isolate_tree(
         index=index,
         unseen_share=unseen.stem_share,
         notes=(*why, *_left_out(growth, cells, trees), *unseen.sentences),
+        own_stems=own,
+        unseen=unseen,
     )
 
 
