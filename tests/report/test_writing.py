@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pypdf
 import pytest
+from shapely.geometry import shape
 
 from treescan.errors import OutputError
 from treescan.planning.types import HaulPlan
@@ -89,6 +90,26 @@ def test_geojson_only_with_a_coordinate_system(job):
         x, y = document["features"][0]["geometry"]["coordinates"]
         assert 6 < x < 12  # UTM zone 32 lies there
         assert 40 < y < 60
+
+
+def test_geojson_holds_the_landing_footprint_and_rings_turn_left(job):
+    corner = np.array([[-4.0, -5.0], [-2.0, -5.0], [-2.0, -3.0], [-4.0, -3.0]])[::-1]
+    step = job.plan.steps[0]
+    step = replace(step, path=replace(step.path, footprint_m=corner))
+    changed = replace(job, plan=replace(job.plan, steps=(step, *job.plan.steps[1:])))
+    shapes = {
+        f["properties"]["step"]: shape(f["geometry"])
+        for f in site_geojson(replace(changed, crs="made-up grid"))["features"]
+        if f["properties"]["kind"] == "landing footprint"
+    }
+    assert shapes[1].area == pytest.approx(4.0, rel=1e-3)
+    np.testing.assert_allclose(
+        shapes[1].centroid.coords[0], np.array([-3.0, -4.0]) + job.origin_m[:2], atol=1e-2
+    )
+    # RFC 7946, 3.1.6: an exterior ring is counterclockwise
+    assert all(one.exterior.is_ccw for one in shapes.values())
+    disc = job.plan.steps[1].path.landing_radius_m
+    assert shapes[2].area == pytest.approx(np.pi * disc**2, rel=0.03)
 
 
 def bare_job(job):

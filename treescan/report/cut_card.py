@@ -39,7 +39,7 @@ from treescan.report.drawings import cut_sketch, plan_sketch, plan_window, site_
 from treescan.report.facts import StepFacts, step_facts
 from treescan.report.hinge_sketch import HingeFlowable
 from treescan.report.plan_json import plan_identity
-from treescan.report.ribbons import wood_of
+from treescan.report.ribbons import Wood, wood_of
 from treescan.report.sketch import Sketch
 from treescan.report.sketch_pdf import SketchFlowable
 from treescan.report.tables import (
@@ -80,14 +80,14 @@ def cut_card_pdf(
     """
     _fonts()
     size = LETTER if (paper or ("letter" if units == "us" else "a4")) == "letter" else A4
-    story = _cover(result, units, size[0] - 2 * MARGIN, size[1] - 2 * MARGIN)
+    wood, width = wood_of(result), size[0] - 2 * MARGIN
+    story = _cover(result, wood, units, width, size[1] - 2 * MARGIN)
     facts = step_facts(result)
     steps = result.plan.steps if result.plan else ()
     if rows:
-        story += [PageBreak(), _row_table(facts, units, size[0] - 2 * MARGIN)]
+        story += [PageBreak(), _row_table(facts, units, width)]
     else:
         story.append(PageBreak())
-        wood, width = wood_of(result), size[0] - 2 * MARGIN
         base = site_sketch(result, wood, 0.26 * width)
         for step, fact in zip(steps, facts, strict=True):
             drawings = (
@@ -97,7 +97,7 @@ def cut_card_pdf(
             )
             below = step.hinge_below_level_deg or 0.0
             story += [_card(fact, drawings, units, width, below), Spacer(1, 10)]
-    story += _last_pages(result, units, size[0] - 2 * MARGIN)
+    story += _last_pages(result, units, width)
     return _build(result, story, size)
 
 
@@ -188,7 +188,9 @@ def _build(result: JobResult, story: list[Flowable], size: tuple[float, float]) 
     return out.getvalue()
 
 
-def _cover(result: JobResult, units: UnitSystem, width: float, height: float) -> list[Flowable]:
+def _cover(
+    result: JobResult, wood: Wood, units: UnitSystem, width: float, height: float
+) -> list[Flowable]:
     plan = result.plan
     story: list[Flowable] = [
         _say(f"Cut list: {result.site.job.name}", 20, bold=True),
@@ -231,7 +233,7 @@ def _cover(result: JobResult, units: UnitSystem, width: float, height: float) ->
     room = height - sum(f.wrap(width, height)[1] + _after(f) for f in (*story, *below)) - 16
     x0, y0, x1, y1 = plan_window(result, plan.steps if plan else ())
     wide = min(width, (max(room, 160.0) - 11) * (x1 - x0) / (y1 - y0))
-    story.append(SketchFlowable(plan_sketch(result, width_pt=wide), wide, units))
+    story.append(SketchFlowable(plan_sketch(result, wood, width_pt=wide), wide, units))
     return story + below
 
 

@@ -11,7 +11,7 @@ from treescan.planning.types import JobResult, Step
 from treescan.report import colours, wording
 from treescan.report.frames import azimuth_deg
 from treescan.report.ribbons import STAYS, Wood, wood_of
-from treescan.report.site_shapes import own_landings, target_outline
+from treescan.report.site_shapes import landing_outline, own_landings, target_outline
 from treescan.report.sketch import (
     PLAN,
     Sketch,
@@ -244,7 +244,8 @@ def _one_step(sketch: Sketch, step: Step) -> None:
     path, end = step.path.centre_m[:, :2], step.path.landing_m
     for part in clipped(path, sketch.window_m):
         sketch.line(part, "#000000", width_pt=1.0, dash_pt=(1, 2))
-    sketch.dot(end, step.path.landing_radius_m, None, "#0072B2", width_pt=1.2)
+    outline = landing_outline(step.path).intersection(shapely.box(*sketch.window_m))
+    sketch.area(outline, None, "#0072B2", width_pt=1.2)
     size = 0.02 * (sketch.window_m[2] - sketch.window_m[0])
     for slope in (1, -1):
         arm = np.array([size, slope * size])

@@ -22,7 +22,7 @@ from shapely.geometry.base import BaseGeometry
 from treescan.planning.types import JobResult
 from treescan.report.cautions import SHORT
 from treescan.report.facts import step_facts
-from treescan.report.site_shapes import target_outline
+from treescan.report.site_shapes import landing_outline, target_outline
 
 Json = dict[str, Any]
 Turn = Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
@@ -76,19 +76,13 @@ def _things(result: JobResult) -> list[tuple[Json, BaseGeometry]]:
     for step, fact in zip(
         result.plan.steps if result.plan else (), step_facts(result), strict=True
     ):
-        end = step.path.landing_m
         properties = {
             "kind": "landing footprint",
             "step": step.number,
             "piece": fact.name,
             "method": step.method,
         }
-        found.append(
-            (
-                properties,
-                Point(end[0], end[1]).buffer(max(step.path.landing_radius_m, 0.1), quad_segs=6),
-            )
-        )
+        found.append((properties, landing_outline(step.path)))
     return found
 
 
@@ -99,7 +93,8 @@ def _geometry(result: JobResult, shape: BaseGeometry, turn: Turn | None) -> Json
             return np.asarray(np.round(there, 3))
         return np.round(np.column_stack(turn(there[:, 0], there[:, 1])), 8)
 
-    moved: Json = json.loads(shapely.to_geojson(shapely.transform(shape, place)))
+    turned = shapely.orient_polygons(shapely.transform(shape, place))
+    moved: Json = json.loads(shapely.to_geojson(turned))
     return moved
 
 

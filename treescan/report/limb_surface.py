@@ -137,28 +137,40 @@ def _limb_chain(graph: TreeGraph, run: list[int], owner: Ints, parent: int) -> C
 def _thinned(chain: Chain) -> Chain:
     """Drop rings that change neither direction, nor radius, nor owner."""
     p, r, own = chain.centre_m, chain.radius_m, chain.owner
-    keep, last = ([0, 1], 1) if chain.parent >= 0 else ([0], 0)
-    for i in range(len(keep), len(r) - 1):
-        span = float(np.linalg.norm(p[i + 1] - p[last]))
-        if own[i] != own[i - 1] or (span > 0.5 * r[last] and not _straight(p, r, last, i + 1)):
-            keep.append(i)
-            last = i
-    keep.append(len(r) - 1)
-    index = np.asarray(keep)
+    index = np.flatnonzero(_kept(p, r, np.asarray(own, dtype=np.int64), int(chain.parent >= 0)))
     return replace(chain, centre_m=p[index], radius_m=r[index], owner=own[index[1:] - 1])
 
 
+@njit(cache=True)
+def _kept(p: Floats, r: Floats, own: Ints, first: int) -> npt.NDArray[np.bool_]:
+    """Which rings stay: the first ``first`` + 1, the last, and those that change something."""
+    keep = np.zeros(len(r), dtype=np.bool_)
+    keep[: first + 1] = True
+    keep[-1] = True
+    last = first
+    for i in range(first + 1, len(r) - 1):
+        span = np.sqrt(((p[i + 1] - p[last]) ** 2).sum())
+        if own[i] != own[i - 1] or (span > 0.5 * r[last] and not _straight(p, r, last, i + 1)):
+            keep[i] = True
+            last = i
+    return keep
+
+
+@njit(cache=True)
 def _straight(p: Floats, r: Floats, a: int, b: int) -> bool:
     """Whether the rings between a and b lie on their chord within what a picture shows."""
     chord = p[b] - p[a]
-    length = float(np.linalg.norm(chord))
+    length = np.sqrt((chord * chord).sum())
     if length < 1e-9 or length > max(8 * r[a], 0.8):
-        return length < 1e-9
-    offset = p[a + 1 : b] - p[a]
-    t = offset @ chord / length**2
-    off = np.linalg.norm(offset - t[:, None] * chord, axis=1)
-    fat = np.abs(r[a + 1 : b] - (r[a] + t * (r[b] - r[a])))
-    return bool((off < 0.004 + 0.04 * r[a]).all() and (fat < 0.001 + 0.012 * r[a]).all())
+        return bool(length < 1e-9)
+    for i in range(a + 1, b):
+        offset = p[i] - p[a]
+        t = (offset * chord).sum() / length**2
+        off = np.sqrt(((offset - t * chord) ** 2).sum())
+        fat = abs(r[i] - r[a] - t * (r[b] - r[a]))
+        if off >= 0.004 + 0.04 * r[a] or fat >= 0.001 + 0.012 * r[a]:
+            return False
+    return True
 
 
 def _chain_parts(chain: Chain, chains: list[Chain], sides: int) -> list[tuple[int, Part]]:

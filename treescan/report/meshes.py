@@ -25,11 +25,12 @@ from treescan.report.site_shapes import (
     Solid,
     ball,
     draped,
+    ground_line,
     ground_sheet,
+    landing_outline,
     own_landings,
     pipe,
     prism,
-    ring,
     target_outline,
 )
 from treescan.report.swept_room import swept_room
@@ -208,8 +209,7 @@ def _add_way(out: GltfWriter, result: JobResult, step: Step, frame: int) -> None
         case = step.load.case
         line = np.vstack([case.tie_m[:1], case.anchor.position_m, case.redirects_m, case.device_m])
         _add(out, group, f"line {tag}", pipe(line, 0.025, 5), colours.ANCHOR, 1.0, {"line": True})
-    radius = max(step.path.landing_radius_m, 0.3)
-    mark = ring(np.asarray(step.path.landing_m), radius, result.ground)
+    mark = ground_line(landing_outline(step.path), result.ground)
     _add(out, group, f"landing {tag}", mark, colours.LANDING, 1.0, {"landing": step.landing})
 
 

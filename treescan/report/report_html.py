@@ -23,7 +23,7 @@ from treescan.report.drawings import cut_sketch, plan_sketch, site_sketch, step_
 from treescan.report.facts import StepFacts, step_facts
 from treescan.report.meshes import tree_glb
 from treescan.report.plan_json import plan_identity
-from treescan.report.ribbons import wood_of
+from treescan.report.ribbons import Wood, wood_of
 from treescan.report.schedule_chart import schedule_svg
 from treescan.report.sketch_svg import sketch_group, sketch_svg
 from treescan.report.wording import Words, fill
@@ -47,15 +47,16 @@ def report_html(
     out.  ``glb`` of :func:`treescan.report.meshes.tree_glb` saves making it again.
     """
     three = three_source() if three_d else None
+    wood = wood_of(result)
     body = [
         _switch(units),
         _head(result),
         "<main>",
         _stop(result),
         _view(result, three),
-        _plan_picture(result),
+        _plan_picture(result, wood),
         _table("Keep clear of", "targets", tables.target_words(result)),
-        _cut_list(result),
+        _cut_list(result, wood),
         _anchors(result),
         _weights(result),
         _haul(result),
@@ -243,10 +244,10 @@ def _legend(*, planned: bool) -> str:
     )
 
 
-def _plan_picture(result: JobResult) -> str:
+def _plan_picture(result: JobResult, wood: Wood) -> str:
     return (
         '<section id="site"><h2>The site from above</h2><figure>'
-        + sketch_svg(plan_sketch(result, width_pt=240))
+        + sketch_svg(plan_sketch(result, wood, width_pt=240))
         + "<figcaption>North is up. Slanted lines: drop zones and landings. Dotted: the crown. "
         "Long dashes: the "
         "room wanted round targets. "
@@ -255,11 +256,10 @@ def _plan_picture(result: JobResult) -> str:
     )
 
 
-def _cut_list(result: JobResult) -> str:
+def _cut_list(result: JobResult, wood: Wood) -> str:
     plan = result.plan
     if plan is None:
         return ""
-    wood = wood_of(result)
     base = site_sketch(result, wood)
     cards = [sketch_group(base, "site-base")]
     for step, fact in zip(plan.steps, step_facts(result), strict=True):

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import shapely
-from shapely.geometry import LineString, Polygon
+from shapely.geometry import LineString, Point, Polygon
 
+from treescan.motion.types import Path
 from treescan.pointcloud.cloud import Ground
 from treescan.site.model import Landing, Site, Target
 
@@ -35,6 +36,15 @@ def target_outline(target: Target) -> Polygon:
     return LineString(target.path_m).buffer(
         target.width_m / 2, cap_style="flat", join_style="mitre"
     )
+
+
+def landing_outline(path: Path) -> Polygon:
+    """Ground that a landed piece and its bounce may cover, in plan."""
+    if path.footprint_m is not None and len(path.footprint_m) >= 3:
+        outline = Polygon(path.footprint_m)
+        return outline if outline.is_valid else outline.buffer(0)
+    x, y = (float(v) for v in path.landing_m[:2])
+    return Point(x, y).buffer(max(path.landing_radius_m, 0.1), quad_segs=6)
 
 
 def own_landings(site: Site) -> tuple[Landing, ...]:
@@ -153,15 +163,13 @@ def ball(centre_m: npt.ArrayLike, radius_m: float, rings: int = 6) -> Solid:
     return Solid(np.asarray(centre_m) + radius_m * flat, flat, face)
 
 
-def ring(centre_m: Floats, radius_m: float, ground: Ground, width_m: float = 0.12) -> Solid:
-    """A flat ring on the ground around a landing place."""
-    turn = np.linspace(0, 2 * np.pi, 37)
-    across = np.array([max(radius_m - width_m, 0.0), radius_m])
-    xy = centre_m[:2] + across[:, None, None] * np.stack([np.cos(turn), np.sin(turn)], -1)
-    vertex = _lifted(xy.reshape(-1, 2), ground, 0.08)
-    a = np.arange(36)
-    face = np.concatenate([np.stack([a, a + 37, a + 38], -1), np.stack([a, a + 38, a + 1], -1)])
-    return Solid(vertex, np.tile([0.0, 0.0, 1.0], (len(vertex), 1)), face)
+def ground_line(outline: Polygon, ground: Ground, radius_m: float = 0.05) -> Solid:
+    """A bar on the ground along the outline of an area."""
+    parts = []
+    for polygon in _polygons(outline):
+        xy = np.asarray(polygon.exterior.segmentize(0.6).coords)[:, :2]
+        parts.append(pipe(_lifted(xy, ground, 0.08), radius_m, 5))
+    return join(parts)
 
 
 def join(solids: list[Solid]) -> Solid:
