@@ -153,3 +153,26 @@ async def test_wire_heights_are_shown_above_ground_and_can_be_changed(job_folder
         wire = session.store.site.conductor[-1]
         x, y, z = wire.path_m[1]
         assert z - session.map().ground_at(x, y) == pytest.approx(5.5, abs=0.02)
+
+
+async def test_a_tap_in_3d_gives_a_corner_and_a_height(job_folder):
+    async with opened(job_folder) as (user, session):
+        await user.open("/?step=site")
+        user.find(marker="kind-wire").click()
+        user.find(marker="open-3d").click()
+        await user.should_see("Tap a scan point", retries=100)
+        ray = {"from": [4.0, 3.0, 60.0], "way": [0.0, 0.0, -1.0], "spread": 0.003}
+        user.find(marker="site-view").trigger("tap", ray)
+        await user.should_see("above the ground", retries=50)
+        user.find(marker="corner-here").click()
+        await user.should_see("1 so far")
+        [draft] = session.drafts.kept.values()
+        origin = session.store.tree()["origin_m"]
+        x, y, z = draft["corners"][0]
+        assert (x - origin[0], y - origin[1]) == pytest.approx((4.0, 3.0), abs=0.01)
+        assert z == pytest.approx(session.map().ground_at(x, y), abs=0.3)
+        user.find(marker="kind-area").click()
+        user.find(marker="site-view").trigger("tap", ray)
+        await user.should_see("Height: ")
+        user.find(marker="height-here").click()
+        assert element(user, "value-height_m").value == "0.3"

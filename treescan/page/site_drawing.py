@@ -113,6 +113,24 @@ class MapPanel:
             return
         self.show(fields=self._wants_fields())
 
+    def add_place(self, x_m: float, y_m: float, z_m: float) -> None:
+        """Add a corner met in 3-D; a wire's point and a tie-in keep its height."""
+        self.draft.tap(x_m, y_m, self.map)
+        if KINDS[self.draft.kind].shape == "wire":
+            self.draft.corners[-1][2] = round(z_m, 2)
+        self._keep_draft()
+        self.show(fields=self._wants_fields())
+
+    def takes_height(self) -> bool:
+        """The mark under way has a height that a tap in 3-D may give."""
+        return "height_m" in KINDS[self.draft.kind].takes
+
+    def set_height(self, height_m: float) -> None:
+        """Give the mark under way the height of a place met in 3-D, rounded up."""
+        self.draft.values["height_m"] = max(LOWEST_M, math.ceil(10.0 * height_m) / 10.0)
+        self._keep_draft()
+        self.show(fields=True)
+
     def _wants_fields(self) -> bool:
         """Fields change with the corners: a wire's heights, a target's height from the scan."""
         kind = KINDS[self.draft.kind]

@@ -23,6 +23,7 @@ from treescan.page.proposals import Found
 from treescan.page.quantities import KILOVOLTS, LENGTH
 from treescan.page.session import Session
 from treescan.page.site_drawing import INPUTS, MapPanel
+from treescan.page.site_view import site_view
 
 PART_WORDS = {
     "target": "Target",
@@ -46,6 +47,8 @@ def mark_site(session: Session) -> None:
     panel = MapPanel(
         session, "site", ("area", "box", "fence", "wire", "drop_zone", "landing", "tie_in")
     )
+    if panel.ready:
+        site_view(session, panel)
     marked = ui.column().classes("w-full")
 
     def renew() -> None:
