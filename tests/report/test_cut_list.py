@@ -69,6 +69,10 @@ def test_measurements_give_a_spread_and_what_was_not_seen(job):
     assert float(dbh["low"]) < float(dbh["value"]) < float(dbh["high"])
     text = measurements_text(job)
     assert job.unseen[0] in text
+    assert text.index("What the scan did not see") < text.index("How the scan was read")
+    mass = rows["green mass"]
+    assert f"Green mass: {mass['low']} to {mass['high']} kg, likely {mass['value']}" in text
+    assert mass["high"].isdigit()
     assert SHORT in text
 
 

@@ -17,6 +17,7 @@ from treescan.planning.types import JobResult, Step
 from treescan.report.cautions import SHORT, all_cautions
 from treescan.report.facts import StepFacts, closest_clearance, step_facts
 from treescan.report.frames import scan_point
+from treescan.report.tables import reading_list, unseen_list
 from treescan.report.wording import bilingual
 from treescan.units import (
     CUBIC_YARD_M3,
@@ -146,11 +147,11 @@ def measurement_rows(result: JobResult, units: UnitSystem) -> list[Measurement]:
     mass, pound = (1 / POUND_KG, "lb") if us else (1.0, "kg")
 
     def one(name: str, value: float, factor: float, unit: str, digits: int) -> Measurement:
-        return (name, round(value * factor, digits), "", "", unit)
+        return (name, _rounded(value * factor, digits), "", "", unit)
 
     def band(name: str, value: Band, factor: float, unit: str, digits: int) -> Measurement:
         low, likely, high = (
-            round(v * factor, digits) for v in (value.low, value.likely, value.high)
+            _rounded(v * factor, digits) for v in (value.low, value.likely, value.high)
         )
         return (name, likely, low, high, unit)
 
@@ -158,7 +159,7 @@ def measurement_rows(result: JobResult, units: UnitSystem) -> list[Measurement]:
     dbh = Band(m.dbh_m - spread, m.dbh_m, m.dbh_m + spread)
     everything = result.mass.band(np.arange(len(result.graph)))
     return [
-        one("height", m.height_m, metre, foot, 2),
+        one("height, as scanned", m.height_m, metre, foot, 2),
         band("diameter at breast height", dbh, small, inch, 1),
         one("height of that diameter", m.dbh_height_m, metre, foot, 2),
         one("crown spread", m.crown_spread_m, metre, foot, 1),
@@ -178,16 +179,16 @@ def measurements_text(result: JobResult, units: UnitSystem = "metric") -> str:
     lines = [f"Measurements of the tree in {result.scan_name}", ""]
     lines.append(f"Species: {result.species.scientific_name} ({result.species.common_name})")
     for name, value, low, high, unit in measurement_rows(result, units):
-        spread = f"  ({low} to {high})" if low != "" else ""
-        lines.append(f"{name[:1].upper() + name[1:]}: {value} {unit}{spread}")
+        amount = f"{low} to {high} {unit}, likely {value}" if low != "" else f"{value} {unit}"
+        lines.append(f"{name[:1].upper() + name[1:]}: {amount}")
     for title, texts in (
-        ("How the scan was read", result.decisions),
-        ("What the scan did not see", result.unseen),
-        ("Notes", (*result.measures.notes, *result.mass.notes)),
-        ("Cautions", all_cautions(result)),
+        ("What the scan did not see", unseen_list(result)),
+        ("How the scan was read", reading_list(result)),
+        ("Notes", [bilingual(note) for note in result.mass.notes]),
+        ("Cautions", [bilingual(caution) for caution in all_cautions(result)]),
     ):
         if texts:
-            lines += ["", title, *(f"- {bilingual(text).text(units)}" for text in texts)]
+            lines += ["", title, *(f"- {text.text(units)}" for text in texts)]
     return "\n".join(lines) + "\n"
 
 
@@ -212,14 +213,21 @@ def _length(name: str, value_m: float | None, units: UnitSystem, *, small: bool 
 
 
 def _scaled(name: str, value: float, factor: float, unit: str, digits: int) -> Row:
-    return {name + unit: round(value * factor, digits)}
+    return {name + unit: _rounded(value * factor, digits)}
 
 
 def _band(name: str, band: Band | None, factor: float, unit: str, digits: int) -> Row:
     parts = ("low", "likely", "high")
     if band is None:
         return {f"{name}_{part}{unit}": "" for part in parts}
-    return {f"{name}_{part}{unit}": round(getattr(band, part) * factor, digits) for part in parts}
+    return {
+        f"{name}_{part}{unit}": _rounded(getattr(band, part) * factor, digits) for part in parts
+    }
+
+
+def _rounded(value: float, digits: int) -> float | int:
+    """Round; a whole number without its point."""
+    return round(value, digits) if digits else round(value)
 
 
 def _csv(rows: Sequence[Row]) -> str:
