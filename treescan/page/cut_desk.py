@@ -7,9 +7,10 @@ import json
 import subprocess
 import sys
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from typing import Any
 
-from nicegui import run
+from nicegui import app, run
 
 from treescan.page.session import Session
 
@@ -53,7 +54,7 @@ class CutDesk:
         except OSError:
             reply = ""
         if not reply:
-            self.process = None
+            self.close()
             return {"error": "The judging of cuts ended unexpectedly. Change the cut again."}
         told: Json = json.loads(reply)
         return told
@@ -71,10 +72,16 @@ class CutDesk:
 
     def close(self) -> None:
         """End the process."""
-        if self.process is not None and self.process.poll() is None:
-            self.process.terminate()
-            self.process.wait(5)
-        self.process = None
+        process, self.process = self.process, None
+        if process is None:
+            return
+        if process.poll() is None:
+            process.terminate()
+        process.wait(10)
+        for pipe in (process.stdin, process.stdout):
+            if pipe is not None:
+                with suppress(OSError):
+                    pipe.close()
 
 
 _desks: list[CutDesk] = []
@@ -85,5 +92,7 @@ def desk_of(session: Session) -> CutDesk:
     for desk in _desks:
         if desk.session is session:
             return desk
-    _desks.append(CutDesk(session))
-    return _desks[-1]
+    desk = CutDesk(session)
+    _desks.append(desk)
+    app.on_shutdown(desk.close)
+    return desk

@@ -31,7 +31,7 @@ def moved(rows: Sequence[Json], node: int, to: int) -> Rows:
     for row in rows:
         if row["do"] == "split" and row["node"] == node:
             row, found = {**row, "node": to}, True
-        elif row["do"] == "move cut" and row["to"] == node:
+        elif row["do"] == "move cut" and node in (row["to"], row["node"]):
             row, found = {**row, "to": to}, True
         elif row["do"] == "force" and row["node"] == node:
             row = {**row, "node": to}
@@ -66,6 +66,12 @@ def forced(rows: Sequence[Json], node: int, **wish: Any) -> Rows:
     }
     row |= {k: v for k, v in wish.items() if v is not None}
     return [*left, row]
+
+
+def place_now(rows: Sequence[Json], node: int) -> int:
+    """Node where a cut of the plan is after it was moved."""
+    moves = {int(r["node"]): int(r["to"]) for r in rows if r["do"] == "move cut"}
+    return moves.get(node, node)
 
 
 def without(rows: Sequence[Json], place: int) -> Rows:

@@ -128,6 +128,7 @@ def install_view(session: Session) -> None:
     """Put up the routes that hand out what the view draws of a session's job."""
     scenes = scenes_of(session)
     app.on_startup(partial(_read_ahead, scenes))
+    app.on_shutdown(scenes.points.close)
     ui.add_css((Path(__file__).parent / "view.css").read_text(encoding="utf-8"), shared=True)
 
     @app.get(f"{ROUTE}/scene.json")

@@ -196,12 +196,11 @@ class TreePanel:
 
     def cut_now(self, step: Json) -> int:
         """Where the piece of a step is cut with the changes by hand made."""
+        node = cut_edits.place_now(self.edits(), int(step["node"]))
+        if (self.cut_of == node).any():
+            return node
         now = self.cut_of[step["piece"]["nodes"]]
-        return (
-            int(step["node"])
-            if (now == step["node"]).any()
-            else int(np.bincount(now[now >= 0]).argmax())
-        )
+        return int(np.bincount(now[now >= 0]).argmax()) if (now >= 0).any() else -1
 
     def show_way(self, step: Json, sign: str) -> None:
         """Draw path, landing, ties, line and closest target of a step or of a judged way."""

@@ -201,6 +201,14 @@ class PointSource:
             return {"state": "reading"}
         return {"state": "none", "why": "the scan's points could not be read: wood only"}
 
+    def close(self) -> None:
+        """End the process that makes the points; what is not whole is made anew later."""
+        if self.process is not None:
+            if self.process.poll() is None:
+                self.process.terminate()
+            self.process.wait(10)
+            self.process = None
+
     def _running(self) -> bool:
         return self.process is not None and self.process.poll() is None
 
