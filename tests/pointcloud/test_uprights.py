@@ -102,3 +102,13 @@ def test_a_real_street_lamp_is_refused():
     cloud = read_scan([path], scan_units="us-ft")
     with pytest.raises(ScanError, match="looks like a post"):
         isolate_tree(cloud, find_ground(cloud))
+
+
+def test_isolated_points_in_the_crown_are_dropped():
+    cloud, label = scene(TREE)
+    rng = np.random.default_rng(5)
+    strays = rng.uniform((-2.0, -2.0, 9.0), (2.0, 2.0, 9.5), (6, 3)).astype(np.float32)
+    with_strays = PointCloud(np.vstack((cloud.xyz, strays)), np.zeros(3), spacing_m=0.02)
+    taken = isolate_tree(with_strays, find_ground(with_strays))
+    assert not np.isin(taken.index, np.arange(len(cloud), len(with_strays))).any()
+    assert (label[taken.index] == TREE).sum() > 0.97 * (label == TREE).sum()

@@ -16,6 +16,7 @@ from treescan.pointcloud.ground import heights_above
 from treescan.pointcloud.growth import CellGraph, cell_graph, grow, grow_along_wood, path_cost
 from treescan.pointcloud.planes import flat_pieces
 from treescan.pointcloud.stems import find_stems
+from treescan.pointcloud.surface import stem_surface
 from treescan.pointcloud.tops import tree_tops
 from treescan.pointcloud.unseen import what_was_unseen
 from treescan.pointcloud.uprights import is_bare
@@ -33,6 +34,9 @@ MIN_TREE_POINTS = 500
 POST_HANDICAP_M = 1.5
 """A post must be nearer to near_m than a tree by this. [m]"""
 POST_WEIGHT = 1e-3
+LONE_NEIGHBOURS = 3
+LONE_CELLS = 4.0
+"""A thin cell is a stray when its third nearest neighbour is farther off than so many cells."""
 FREE_SHARE = 0.4
 """Share of a wire's length with nothing else within 0.6 m."""
 
@@ -94,7 +98,8 @@ def isolate_tree(
     chosen, why = _choice(growth, trees, found, near_m)
     mine = np.isin(growth.stem, trees[chosen]) & ~growth.foreign if trees else ~growth.foreign
     cells = _whole(growth, mine, trees, chosen)
-    index = standing[cells[graph.cell_of_point]]
+    lone = _lone_cells(graph, cells)
+    index = standing[(cells & ~lone)[graph.cell_of_point]]
     if len(index) < MIN_TREE_POINTS:
         raise ScanError(
             f"{cloud.source_name or 'the scan'}: the tree chosen has only {len(index)} points; "
@@ -113,7 +118,13 @@ def isolate_tree(
         stems=ordered,
         index=index,
         unseen_share=unseen.stem_share,
-        notes=(*why, *_left_out(growth, cells, trees), *unseen.sentences),
+        notes=(
+            *why,
+            *_left_out(growth, cells, trees),
+            *_dropped(int(lone[graph.cell_of_point].sum())),
+            *(stem_surface(xyz[index], own_stems[0]).sentences() if own_stems else ()),
+            *unseen.sentences,
+        ),
         own_stems=own,
         unseen=unseen,
     )
@@ -333,6 +344,25 @@ def _whole(growth: _Growth, mine: Bools, trees: list[list[int]], chosen: int) ->
     result = mine.copy()
     result[rows] = near_mine & (distance < 1.5) & (growth.above[rows] > 1.0)
     return result
+
+
+def _lone_cells(graph: CellGraph, cells: Bools) -> Bools:
+    """Cells of the tree that hold one or two points far from all others: strays of split beams."""
+    result = np.zeros(len(cells), dtype=bool)
+    few = np.bincount(graph.cell_of_point, minlength=len(cells)) <= 2
+    rows = np.flatnonzero(cells & few)
+    own = np.flatnonzero(cells)
+    if not len(rows) or len(own) <= LONE_NEIGHBOURS:
+        return result
+    distance, _ = cKDTree(graph.centre_m[own], balanced_tree=False).query(
+        graph.centre_m[rows], k=LONE_NEIGHBOURS + 1, workers=-1
+    )
+    result[rows] = distance[:, -1] > LONE_CELLS * graph.cell_m
+    return result
+
+
+def _dropped(points: int) -> list[str]:
+    return [f"{points:,} isolated points in the crown were dropped"] if points else []
 
 
 def _ordered(
