@@ -135,7 +135,15 @@ def until(check, seconds=15.0):
     raise AssertionError("it did not happen")
 
 
-def tap(page, x, y, step="site"):
+def connected(page):
+    """Whether the page talks to the server; False while it loads itself anew."""
+    try:
+        return page.evaluate("window.socket && window.socket.connected")
+    except sync_api.Error:
+        return False
+
+
+def tap(page, x, y):
     """Tap the plan picture at a share of its width and height."""
     picture = page.locator(".ts-map").first
     picture.scroll_into_view_if_needed()
@@ -223,7 +231,7 @@ def test_a_killed_server_and_a_reload_lose_nothing(device, server):
     server.start()
     page.get_by_text("4 of 13").wait_for(timeout=30_000)
     page.get_by_text("2 so far").wait_for(timeout=30_000)
-    until(lambda: page.evaluate("window.socket && window.socket.connected"), 30.0)
+    until(lambda: connected(page), 30.0)
     tap(page, 0.5, 0.7)
     page.get_by_text("3 so far").wait_for()
     page.reload()
@@ -238,7 +246,7 @@ def test_sleep_without_wifi_loses_nothing(device):
     page.context.set_offline(True)
     page.wait_for_timeout(5000)
     page.context.set_offline(False)
-    until(lambda: page.evaluate("window.socket && window.socket.connected"), 30.0)
+    until(lambda: connected(page), 30.0)
     tap(page, 0.5, 0.6)
     page.get_by_text("2 so far").wait_for(timeout=15_000)
     page.get_by_role("button", name="Cancel", exact=True).click()
