@@ -126,6 +126,7 @@ def tree_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
     xyz = np.asarray(result.tree_xyz, dtype=np.float64)
     xyz = xyz[:: max(len(xyz) // 60_000, 1)] if len(xyz) else result.graph.position_m
     base, ground, m = result.graph.position_m[0], uphill_ground_m(result), result.measures
+    girth = wording.diameter_near(m.dbh_m, m.dbh_sd_m)
     reach = float(np.abs(xyz[:, :2] - base[:2]).max()) * 1.05
     for place, (title, axis) in enumerate((("from the south", 0), ("from the east", 1))):
         axes = figure.add_subplot(1, 2, place + 1)
@@ -139,7 +140,7 @@ def tree_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
         axes.set_ylim(-0.04 * m.height_m * factor, 1.08 * m.height_m * factor)
         for height, text, style in (
             (m.height_m, f" height {wording.length(m.height_m).text(units)}", "--"),
-            (m.dbh_height_m, f" diameter {wording.diameter(m.dbh_m).text(units)}", ":"),
+            (m.dbh_height_m, f" diameter {girth.text(units)}", ":"),
         ):
             axes.axhline(height * factor, color="#000000", linewidth=0.8, linestyle=style)
             axes.text(-reach * factor, height * factor, text, va="bottom", fontsize=10)
@@ -196,7 +197,7 @@ def anchors_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
                 text = f"{a.anchor_id}: refused, {a.rejected}"
             elif item.peak_n > 0:
                 peak = wording.force_most(item.peak_n).text(units)
-                text += f"; peak {peak} ({wording.percent(item.share)})"
+                text += f"; asked up to {peak} ({wording.percent(item.share)})"
             axes.plot(
                 *at,
                 "o",
@@ -260,7 +261,10 @@ def shares_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
     axes.set_yticks(at, [f"{f.number}. {f.name}" for f in facts], fontsize=9)
     axes.invert_yaxis()
     axes.axvline(100, color=colours.OVER_LIMIT, linewidth=2)
-    axes.text(100, -0.75, "limit", color=colours.OVER_LIMIT, ha="center", va="bottom", fontsize=9)
+    axes.text(
+        101, 0.98, "limit", color=colours.OVER_LIMIT, va="top", fontsize=9,
+        transform=axes.get_xaxis_transform(),
+    )  # fmt: skip
     axes.set_xlim(0, max(150.0, float(shares.max(initial=0.0)) * 1.6))
     axes.set_xlabel("share of the limit at the governing item, high end of the load [%]")
     return figure

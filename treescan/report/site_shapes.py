@@ -167,8 +167,9 @@ def ground_line(outline: Polygon, ground: Ground, radius_m: float = 0.05) -> Sol
     """A bar on the ground along the outline of an area."""
     parts = []
     for polygon in _polygons(outline):
-        xy = np.asarray(polygon.exterior.segmentize(0.6).coords)[:, :2]
-        parts.append(pipe(_lifted(xy, ground, 0.08), radius_m, 5))
+        line = polygon.exterior.simplify(0.05).segmentize(1.2)
+        xy = np.asarray(line.coords)[:, :2]
+        parts.append(pipe(_lifted(xy, ground, 0.08), radius_m, 4))
     return join(parts)
 
 
