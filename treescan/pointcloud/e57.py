@@ -12,6 +12,10 @@ from treescan.errors import ScanError
 from treescan.pointcloud.cloud import Floats
 from treescan.pointcloud.source import CHUNK_POINTS, Chunk, FileFacts, rgb_bytes
 
+CARTESIAN = ("cartesianX", "cartesianY", "cartesianZ")
+SPHERICAL = ("sphericalRange", "sphericalAzimuth", "sphericalElevation")
+COLOURS = ("colorRed", "colorGreen", "colorBlue")
+
 
 class E57Source:
     """All scans of an E57 file, each moved by its pose."""
@@ -36,43 +40,75 @@ class E57Source:
 
     def sample(self, points: int) -> Floats:
         """Every k-th point of each scan."""
-        step = max(1, self.count // points)
+        step = max(1, self.count // max(points, 1))
         return np.concatenate([chunk.stored[::step] for chunk, _ in self.chunks()])
 
     def chunks(self) -> Iterator[tuple[Chunk, float]]:
-        """Scan by scan, cut into pieces."""
+        """Scan by scan, so many points at a time."""
         done = 0
         for number in range(self._file.scan_count):
-            chunk = self._scan(number)
-            for start in range(0, len(chunk), CHUNK_POINTS):
-                part = chunk.rows(slice(start, start + CHUNK_POINTS))
-                done += len(part)
-                yield part, min(done / max(self.count, 1), 1.0)
+            blocks = self._blocks(number)
+            while True:
+                try:
+                    chunk, read = next(blocks)
+                except StopIteration:
+                    break
+                except Exception as fault:
+                    text = (str(fault).strip().splitlines() or [type(fault).__name__])[0][:120]
+                    raise ScanError(
+                        f"{self.path}: scan {number + 1} of the E57 file cannot be read ({text}); "
+                        "copy or export it again"
+                    ) from fault
+                done += read
+                yield chunk, min(done / max(self.count, 1), 1.0)
 
-    def _scan(self, number: int) -> Chunk:
-        try:
-            header = self._file.get_header(number)
-            names = set(header.point_fields)
-            data = self._file.read_scan(
-                number,
-                ignore_missing_fields=True,
-                colors="colorRed" in names,
-                intensity="intensity" in names,
-            )
-        except Exception as fault:
-            text = (str(fault).strip().splitlines() or [type(fault).__name__])[0][:120]
-            raise ScanError(
-                f"{self.path}: scan {number + 1} of the E57 file cannot be read ({text}); "
-                "copy or export it again"
-            ) from fault
-        xyz = np.column_stack(
-            [np.asarray(data[f"cartesian{axis}"], dtype=np.float64) for axis in "XYZ"]
-        )
-        rgb = None
-        if "colorRed" in data:
-            rgb = rgb_bytes(np.column_stack([data[f"color{c}"] for c in ("Red", "Green", "Blue")]))
-        tone = np.asarray(data["intensity"], dtype=np.float32) if "intensity" in data else None
-        return Chunk(xyz, rgb, tone)
+    def _blocks(self, number: int) -> Iterator[tuple[Chunk, int]]:
+        """Blocks of one scan as points in the file's frame, and how many records they were."""
+        header = self._file.get_header(number)
+        there = set(header.point_fields)
+        axes = CARTESIAN if CARTESIAN[0] in there else SPHERICAL
+        invalid = "cartesianInvalidState" if axes is CARTESIAN else "sphericalInvalidState"
+        wanted = [*axes, *(name for name in (invalid, "intensity", *COLOURS) if name in there)]
+        data, buffers = self._file.make_buffers(wanted, CHUNK_POINTS)
+        reader = header.points.reader(buffers)
+        full = _full_colour(header)
+        while (count := int(reader.read())) > 0:
+            block = {name: np.asarray(values[:count]) for name, values in data.items()}
+            if invalid in block:  # 0 is a whole point, 1 a direction alone, 2 nothing
+                good = block[invalid] == 0
+                block = {name: values[good] for name, values in block.items()}
+            xyz = np.column_stack([np.asarray(block[name], dtype=np.float64) for name in axes])
+            xyz = xyz if axes is CARTESIAN else from_sphere(xyz)
+            if header.has_pose():
+                xyz = self._file.to_global(xyz, header.rotation, header.translation)
+            rgb = None
+            if COLOURS[0] in block:
+                rgb = rgb_bytes(np.column_stack([block[name] for name in COLOURS]), full)
+            tone = block.get("intensity")
+            yield Chunk(xyz, rgb, None if tone is None else tone.astype(np.float32)), count
+
+
+def from_sphere(range_azimuth_elevation: Floats) -> Floats:
+    """Cartesian coordinates of range, azimuth from x toward y, elevation (E2807-11, 5.6), (n, 3).
+
+    >>> from_sphere(np.array([[2.0, np.pi / 2, 0.0]])).round(6).tolist()
+    [[0.0, 2.0, 0.0]]
+    """
+    away, azimuth, elevation = range_azimuth_elevation.T
+    level = away * np.cos(elevation)
+    points: Floats = np.column_stack(
+        (level * np.cos(azimuth), level * np.sin(azimuth), away * np.sin(elevation))
+    )
+    return points
+
+
+def _full_colour(header: Any) -> float:
+    """Value of full red as the scan states it, else 255."""
+    try:
+        stated = float(header.node["colorLimits"]["colorRedMaximum"].value())
+    except Exception:  # noqa: BLE001 - an absent or odd node, however the library says so
+        return 255.0
+    return stated if 0.0 < stated < 1e6 else 255.0
 
 
 def _opened(path: Path) -> Any:
