@@ -14,8 +14,17 @@ from treescan.report.hinge_sketch import section_points
 from treescan.report.label_places import Box, free_place, text_box
 from treescan.report.ribbons import wood_of
 from treescan.report.site_shapes import own_landings
-from treescan.report.sketch import PLAN, Label, clipped, side_view, swept_outline
+from treescan.report.sketch import (
+    PLAN,
+    Label,
+    Sketch,
+    clipped,
+    north_arrow,
+    side_view,
+    swept_outline,
+)
 from treescan.report.sketch_svg import sketch_svg
+from treescan.report.wording import plain
 from treescan.site.model import Landing
 
 
@@ -145,3 +154,15 @@ def test_a_landing_that_is_a_drop_zone_is_drawn_once(job):
     again = Landing(name=zone.name, footprint_m=zone.footprint_m)
     site = job.site.model_copy(update={"landing": (*job.site.landing, again)})
     assert [place.name for place in own_landings(site)] == ["drive"]
+
+
+def test_no_name_lies_over_the_north_arrow():
+    sketch = Sketch((0.0, 0.0, 20.0, 20.0), width_pt=200.0)
+    north_arrow(sketch)
+    arrow = sketch.taken_m[0]
+    middle = ((arrow.x0 + arrow.x1) / 2, (arrow.y0 + arrow.y1) / 2)
+    sketch.say(middle, plain("house"), 8.0, bold=True, loose=True)
+    sketch.settle()
+    house = next(i for i in sketch.items if isinstance(i, Label) and i.text.metric == "house")
+    box = text_box(house.at_m, "house", 8.0 * sketch.metre_per_pt, house.anchor, bold=True)
+    assert box.overlap(arrow) == 0

@@ -62,6 +62,8 @@ class Sketch:
     items: list[Shape | Label] = field(default_factory=list)
 
     width_pt: float = 500.0
+    taken_m: list[Box] = field(default_factory=list)
+    """Places that no label may take, besides those of the labels."""
 
     @property
     def metre_per_pt(self) -> float:
@@ -148,7 +150,7 @@ def settled_labels(sketch: Sketch) -> None:
     size = sketch.metre_per_pt
     labels = [item for item in sketch.items if isinstance(item, Label)]
     others: list[Shape | Label] = [item for item in sketch.items if not isinstance(item, Label)]
-    taken: list[Box] = []
+    taken: list[Box] = list(sketch.taken_m)
     for label in sorted(labels, key=lambda one: one.loose):
         letters = label.size_pt * size
         text = max(label.text.metric, label.text.us, key=len)
@@ -244,6 +246,7 @@ def north_arrow(sketch: Sketch, size_pt: float = 9.0) -> None:
     x, y = x1 - 0.06 * (x1 - x0), y1 - 0.05 * (y1 - y0) - size * 1.5
     head = np.array([(x, y + size), (x - 0.3 * size, y), (x, y + 0.25 * size), (x + 0.3 * size, y)])
     sketch.items.append(Shape((head,), "#000000", "#000000"))
+    sketch.taken_m.append(Box(x - 0.4 * size, y - 0.1 * size, x + 0.4 * size, y + 1.1 * size))
     sketch.say((x, y + 1.15 * size), Words("N", "N"), size_pt, bold=True)
 
 
