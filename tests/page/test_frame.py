@@ -272,6 +272,50 @@ async def test_finished_work_is_taken_in_as_a_change_that_can_be_undone(job_fold
         await user.should_see(f"Plan {old}")
 
 
+def finished_replan(folder, *, then, plan):
+    """What a replan leaves that was ordered with some steps ticked."""
+    import json
+    import shutil
+
+    place = folder / "work"
+    place.mkdir()
+    shutil.copytree(folder / "plan", place / "out")
+    (place / "out" / "plan.json").write_text(json.dumps(plan))
+    order = {"order": "replan", "pid": 2**30, "created": 1, "started": 0, "notes": {}}
+    (place / "order.json").write_text(json.dumps(order))
+    (place / "state.json").write_text(json.dumps({"done": then}))
+    (place / "stage.json").write_text(json.dumps({"done": True}))
+
+
+async def test_ticks_made_while_the_rest_is_planned_follow_their_wood(job_folder):
+    async with opened(job_folder) as (user, session):
+        await user.open("/?step=cuts")
+        old = session.store.plan()
+        steps = [{**s, "step": n} for n, s in enumerate(old["steps"][1:], start=1)]
+        session.save(state={"done": [1, 2]}, said="2 ticked while step 1 was being counted")
+        finished_replan(job_folder, then=[1], plan={**old, "steps": steps})
+        await settle(session)
+        assert session.store.done_steps() == {1}
+        assert session.store.plan()["steps"][0]["node"] == old["steps"][1]["node"]
+        await user.should_not_see("cut otherwise")
+
+
+async def test_ticked_wood_that_is_cut_otherwise_in_the_new_plan_is_said(job_folder):
+    async with opened(job_folder) as (user, session):
+        await user.open("/?step=cuts")
+        old = session.store.plan()
+        first, second_, *rest = old["steps"]
+        nodes = [*first["piece"]["nodes"], *second_["piece"]["nodes"]]
+        both = {**second_, "step": 1, "piece": {**second_["piece"], "nodes": nodes}}
+        session.save(state={"done": [1]}, said="ticked while planning")
+        finished_replan(job_folder, then=[], plan={**old, "steps": [both, *rest]})
+        await settle(session)
+        assert session.store.done_steps() == set()
+        await user.should_see("cut otherwise in the new plan")
+        user.find("OK").click()
+        await user.should_not_see("cut otherwise in the new plan")
+
+
 async def test_files_outside_the_results_are_not_served(job_folder):
     (job_folder / "plan" / "secret").symlink_to("/etc/hostname")
     async with opened(job_folder) as (user, _):

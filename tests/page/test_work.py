@@ -67,7 +67,8 @@ def test_results_are_handed_over_only_when_done(tmp_path):
     ordered(tmp_path, pid=2**30, created=1.0, stage="Done", share=1.0, done=True)
     assert work.finished(tmp_path) is None
     (tmp_path / "work" / "out").mkdir()
-    assert work.finished(tmp_path) == ("plan", tmp_path / "work" / "out", {})
+    done = work.finished(tmp_path)
+    assert (done.order, done.place, done.notes) == ("plan", tmp_path / "work" / "out", {})
 
 
 def test_the_time_left_follows_from_the_share(tmp_path):

@@ -131,6 +131,13 @@ class DevicePage:
                     ui.button(
                         "Put the last good one back", on_click=lambda: attempt(self.session.mend)
                     ).props("no-caps outline").classes("ts-small")
+            notice = self.session.store.state.get("notice", "")
+            if notice:
+                with ui.column().classes("ts-warning").props("role=alert"):
+                    ui.label(notice).mark("notice")
+                    ui.button("OK", on_click=lambda: attempt(self.session.put_away_notice)).props(
+                        "outline no-caps"
+                    ).classes("ts-small")
             if self.session.trouble:
                 ui.label(self.session.trouble).classes("ts-warning").props("role=alert")
             if progress.running:

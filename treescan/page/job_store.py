@@ -42,6 +42,7 @@ TOPIC_OF_STATE = {
     "scans": "scan",
     "confirmed": "confirmed",
     "proposals": "site",
+    "notice": "work",
 }
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Set
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -289,11 +289,14 @@ class Session:
         finished = work.finished(self.store.folder)
         if finished is None:
             return
-        order, place, notes = finished
-        part, said = TAKEN[order]
+        part, said = TAKEN[finished.order]
+        place = finished.place
         results = {part: place, "plan": None} if part == "tree" else {part: place}
-        state = {"done": [], "edits": [], f"{part}_from": notes.get("site", "")}
-        state["held"] = held_after(self.store.state) if part == "plan" else []
+        state: dict[str, Any] = {"done": [], "edits": [], "held": []}
+        state[f"{part}_from"] = finished.notes.get("site", "")
+        if part == "plan":
+            state["held"] = held_after(finished.state)
+            state |= self._since(finished)
         try:
             self.store.save(said=said, results=results, state=state)
         except TreescanError as error:
@@ -301,12 +304,66 @@ class Session:
             return
         work.clear(self.store.folder)
 
+    def _since(self, finished: work.Finished) -> dict[str, Any]:
+        """What was ticked or changed by hand while the plan was being made.
+
+        Ticked wood is down whatever the new plan calls it; a changed cut must be looked at anew.
+        """
+        then = finished.state
+        counted = then.get("done", ()) if finished.order == "replan" else ()
+        ticked = self.store.done_steps() - {int(n) for n in counted}
+        carried, left = ticks_carried(self.store.plan(), ticked, finished.place / "plan.json")
+        notice = []
+        if left:
+            notice.append(
+                "Some of the wood ticked while the plan was being made is cut otherwise in the "
+                "new plan: look at the cut list, and tick what is down."
+            )
+        if list(self.store.state.get("edits", ())) != list(then.get("edits", ())):
+            notice.append(
+                "Cuts changed by hand while the plan was being made are not in it: change them "
+                "again."
+            )
+        return {"done": carried, "notice": " ".join(notice)}
+
+    def put_away_notice(self) -> None:
+        """Note that the notice has been read."""
+        self.save(state={"notice": ""}, said="Notice read")
+
     def map(self) -> SiteMap | None:
         """Plan picture of the measured scan, with its heights; read once for each scan."""
         version = self.store.version("tree")
         if self._map[0] != version:
             self._map = (version, read_map(self.store.folder / "tree"))
         return self._map[1]
+
+
+def ticks_carried(
+    before: Mapping[str, Any] | None, ticked: Set[int], after: Path
+) -> tuple[list[int], bool]:
+    """Steps of a new plan whose wood is all down by ticks of the plan before.
+
+    Parameters
+    ----------
+    before : mapping or None
+        plan.json before.
+    ticked : set of int
+        Its steps that are down and not yet counted in the new plan.
+    after : Path
+        The new plan.json.
+
+    Returns
+    -------
+    (steps, left) : list of int, bool
+        ``left`` tells that some of that wood is in steps that hold standing wood too.
+    """
+    if not ticked or before is None:
+        return [], False
+    down = {n for s in before["steps"] if int(s["step"]) in ticked for n in s["piece"]["nodes"]}
+    steps = json.loads(after.read_text(encoding="utf-8"))["steps"]
+    wood = {int(s["step"]): set(s["piece"]["nodes"]) for s in steps}
+    carried = sorted(number for number, nodes in wood.items() if nodes <= down)
+    return carried, any(nodes & down and not nodes <= down for nodes in wood.values())
 
 
 def measured_from(site: Site) -> str:

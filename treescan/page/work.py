@@ -8,6 +8,8 @@ touched until it is done: it writes ``JOB/work/out/``, which the page then moves
 
     JOB/work/order.json   what was ordered, process number and start time (written by the page)
     JOB/work/stage.json   stage and share, or the error, or that it is done (written by the work)
+    JOB/work/site.toml    the site file as it was ordered, and
+    JOB/work/state.json   ticks and changed cuts as they were: later ones do not slip in
     JOB/work/log.txt      what the process said
     JOB/work/out/         the results, whole
 """
@@ -44,6 +46,7 @@ from treescan.units import UnitSystem
 
 ORDERS = ("measure", "plan", "replan")
 PLACE, ORDER, STAGE, LOG, OUT = "work", "order.json", "stage.json", "log.txt", "out"
+SITE, STATE = "site.toml", "state.json"
 SAME_START_S = 1.0
 """Two start times of a process number closer than this are the same process. [s]"""
 _children: list[subprocess.Popen[bytes]] = []
@@ -79,6 +82,8 @@ def start(
     try:
         shutil.rmtree(place, ignore_errors=True)
         place.mkdir()
+        shutil.copyfile(folder / "site.toml", place / SITE)
+        shutil.copyfile(folder / "page.json", place / STATE)
         with (place / LOG).open("wb") as log:
             process = subprocess.Popen(
                 [sys.executable, "-m", "treescan.page.work", str(folder), order, units],
@@ -149,15 +154,26 @@ def progress(folder: Path) -> Progress:
     return Progress(False, name, "Stopped", 0.0, None, error)
 
 
-def finished(folder: Path) -> tuple[str, Path, dict[str, Any]] | None:
-    """Order, results and notes of work that is done and not yet taken into the job."""
+@dataclass(frozen=True)
+class Finished:
+    """Work that is done: its order, its results, the notes given at its start, the state then."""
+
+    order: str
+    place: Path
+    notes: dict[str, Any]
+    state: dict[str, Any]
+
+
+def finished(folder: Path) -> Finished | None:
+    """Work that is done and not yet taken into the job."""
     order = _read(folder / PLACE / ORDER)
     place = folder / PLACE / OUT
     if not order or not _read(folder / PLACE / STAGE).get("done") or not place.is_dir():
         return None
     if _process(order) is not None:
         return None
-    return str(order["order"]), place, dict(order.get("notes", {}))
+    state = _read(folder / PLACE / STATE)
+    return Finished(str(order["order"]), place, dict(order.get("notes", {})), state)
 
 
 def failed(folder: Path, error: str) -> None:
@@ -201,8 +217,8 @@ def run(folder: Path, order: str, units: UnitSystem) -> int:
 
 
 def _do(folder: Path, order: str, units: UnitSystem, report: Report) -> None:
-    state = _read(folder / "page.json")
-    site = folder / "site.toml"
+    state = _read(folder / PLACE / STATE)
+    site = folder / PLACE / SITE
     options = RunOptions(
         scan_units=state.get("scan_units"),
         up=state.get("up"),
