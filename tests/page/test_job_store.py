@@ -196,3 +196,21 @@ def test_a_page_json_that_is_no_table_is_refused_with_the_remedy(tmp_path):
     (tmp_path / "job" / "page.json").write_text("[1, 2")
     with pytest.raises(InvalidInputError, match="Remove it to begin again"):
         JobStore.opened(tmp_path / "job")
+
+
+def test_a_folder_with_nothing_but_the_pages_own_files_is_a_job(tmp_path):
+    (tmp_path / "history").mkdir()
+    (tmp_path / "drafts.json").write_text("{}")
+    assert JobStore.opened(tmp_path).site == Site()
+
+
+def test_a_job_folder_that_is_gone_is_said_and_not_made_again(tmp_path):
+    store = JobStore.opened(tmp_path / "job")
+    store.save(site=Site(target=(shed(),)))
+    (tmp_path / "job").rename(tmp_path / "elsewhere")
+    with pytest.raises(OutputError, match="is gone"):
+        store.save(state={"done": [1]})
+    assert not (tmp_path / "job").exists()
+    (tmp_path / "elsewhere").rename(tmp_path / "job")
+    store.save(state={"done": [1]})
+    assert store.site.target[0].name == "shed"

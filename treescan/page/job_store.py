@@ -34,6 +34,8 @@ from treescan.site.model import Site
 from treescan.site.reading import parse_site, read_site, site_toml
 
 SITE, STATE = "site.toml", "page.json"
+OWN = {SITE, STATE, "drafts.json", ".open.json", "scan", "tree", "plan", "work", "view", "history"}
+"""What a page makes in a job folder."""
 TOPIC_OF_STATE = {
     "done": "done",
     "edits": "edits",
@@ -80,12 +82,9 @@ class JobStore:
         folder = folder.absolute()
         if folder.exists() and not folder.is_dir():
             raise InvalidInputError(f"{folder} is not a folder. Give a job folder.")
+        foreign = folder.exists() and any(p.name not in OWN for p in folder.iterdir())
         known = (STATE, SITE, "tree.json", "plan.json")
-        if (
-            folder.exists()
-            and any(folder.iterdir())
-            and not any((folder / name).exists() for name in known)
-        ):
+        if foreign and not any((folder / name).exists() for name in known):
             raise InvalidInputError(
                 f"{folder} holds files that are no job. Give a new or a result folder."
             )
@@ -252,7 +251,17 @@ class JobStore:
         """Read again what another program has changed on disk; returns the topics it touched.
 
         A site file that cannot be used leaves the last good site in memory and sets ``fault``.
+
+        Raises
+        ------
+        OutputError
+            If the job folder itself is gone.
         """
+        if not self.folder.is_dir():
+            raise OutputError(
+                f"{self.folder} is gone: moved, renamed or on a drive that was taken out. Bring "
+                "it back, or stop the page and open it where it is."
+            )
         touched: set[str] = set()
         if self._moved(STATE):
             with contextlib.suppress(InvalidInputError):  # half written: the next look has it
