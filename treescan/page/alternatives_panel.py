@@ -87,10 +87,11 @@ def _column(session: Session, plan: Json, row: Json, now: str, system: UnitSyste
 
 def _choose(session: Session, name: str) -> None:
     """Make a whole plan the job's own: planned again with its preference, changes by hand kept."""
+    system = units()  # before the change, which draws this panel anew
     session.save(state={"prefer": name}, said=f"Plan “{name}” chosen")
     begun = session.store.done_steps() or session.store.state.get("edits")
     rest = (session.store.folder / "plan" / "state.json").exists()
-    session.start("replan" if begun or rest else "plan", units())
+    session.start("replan" if begun or rest else "plan", system)
 
 
 PANELS = (Panel("plan", alternatives, ("plan", "edits", "units")),)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -36,6 +37,9 @@ from treescan.page.view_scene import ViewScene, eye_places
 from treescan.units import UnitSystem
 
 Json = dict[str, Any]
+
+READY_AFTER_S = 3.0
+"""The view is drawn first. [s]"""
 
 LOOKS = {
     "front": "Front",
@@ -103,9 +107,14 @@ class TreePanel:
         self.session.follow(("edits",), self._edits_changed)
         if self.session.store.state.get("edits"):
             self._edits_changed()
-        elif self.steps:  # so that the first changed cut does not wait for the preparation
-            first = [int(self.steps[0]["node"])]
-            background_tasks.create(self.desk.ask(self.mark, [], first), name="cuts made ready")
+        elif self.steps:
+            background_tasks.create(self._make_ready(), name="cuts made ready")
+
+    async def _make_ready(self) -> None:
+        """Have the job prepared, so that the first changed cut does not wait for that."""
+        await asyncio.sleep(READY_AFTER_S)
+        if not self.place.is_deleted:
+            await self.desk.ask(self.mark, [], [int(self.steps[0]["node"])])
 
     # buttons
 
