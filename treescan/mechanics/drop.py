@@ -161,6 +161,11 @@ def modulus_from_drop_test_n(
         Fall over line length.
     peak_n : array_like
         Measured peak; more than twice the weight. [N]
+
+    Raises
+    ------
+    InvalidInputError
+        A peak below twice the weight: no drop test.
     """
     weight = positive("weight", weight_n, unit="N")
     factor = positive("fall factor", fall_factor, 4.0)

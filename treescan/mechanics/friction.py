@@ -86,6 +86,11 @@ def friction_from_pair(
     wrap_rad : array_like
         [rad]
 
+    Raises
+    ------
+    InvalidInputError
+        The raising pull does not exceed the lowering pull.
+
     References
     ----------
     Delaney 2022, Physics for Roping Technicians, p. 88.

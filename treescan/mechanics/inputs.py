@@ -49,10 +49,32 @@ def within(
 
 
 def positive(name: str, value: npt.ArrayLike, high: float = 1e12, unit: str = "") -> Floats:
-    """Return ``value`` as float64, or raise unless 0 < value <= ``high``."""
+    """Return ``value`` as float64, or raise unless 0 < value <= ``high``.
+
+    Parameters
+    ----------
+    name : str
+        As the message calls it.
+    value : array_like
+    high : float
+        Greatest value accepted.
+    unit : str
+        As the message prints it.
+    """
     return within(name, value, 0.0, high, unit=unit, open_low=True)
 
 
 def not_negative(name: str, value: npt.ArrayLike, high: float = 1e12, unit: str = "") -> Floats:
-    """Return ``value`` as float64, or raise unless 0 <= value <= ``high``."""
+    """Return ``value`` as float64, or raise unless 0 <= value <= ``high``.
+
+    Parameters
+    ----------
+    name : str
+        As the message calls it.
+    value : array_like
+    high : float
+        Greatest value accepted.
+    unit : str
+        As the message prints it.
+    """
     return within(name, value, 0.0, high, unit=unit)

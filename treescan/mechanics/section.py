@@ -182,6 +182,11 @@ def polygon_modulus_m3(outline_m: Floats, load_direction: Floats) -> float:
         Outline, counter-clockwise. [m]
     load_direction : ndarray, shape (2,)
         Direction in the section's plane in which the load bends it.
+
+    Raises
+    ------
+    InvalidInputError
+        The outline is no section: too few points or no area.
     """
     points = np.asarray(outline_m, dtype=np.float64)
     if points.ndim != 2 or len(points) < 3 or not np.isfinite(points).all():

@@ -220,6 +220,11 @@ def hinge_hold_tension_n(
         Distance l_t from hinge to tie along the limb. [m]
     angle_rad : array_like
         Angle psi between line and limb. [rad]
+
+    Raises
+    ------
+    InvalidInputError
+        The line lies along the limb: it holds nothing.
     """
     weight = positive("weight", weight_n, unit="N")
     centre = not_negative("distance to the centre of mass", centre_m, 200.0, "m")

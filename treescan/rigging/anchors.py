@@ -115,6 +115,14 @@ def why_not(
 ) -> str:
     """Say in one sentence why a node is not an anchor, or what it could carry.
 
+    Parameters
+    ----------
+    graph, measures, species, mass, site, ground
+        The tree and the job, local frame.
+    node : int
+    wood_state : WoodState, optional
+        Derived from ``site.defect`` when omitted.
+
     Raises
     ------
     InvalidInputError
@@ -137,7 +145,13 @@ def why_not(
 
 
 def heights_m(graph: TreeGraph, ground: Ground) -> Floats:
-    """Height of every node above the ground at the stem's uphill side, shape (n,). [m]"""
+    """Height of every node above the ground at the stem's uphill side, shape (n,). [m]
+
+    Parameters
+    ----------
+    graph : TreeGraph
+    ground : Ground
+    """
     base, radius = graph.position_m[0], float(graph.radius_m[0])
     turn = np.linspace(0.0, 2.0 * np.pi, 16, endpoint=False)
     level = ground.height(base[0] + radius * np.cos(turn), base[1] + radius * np.sin(turn)).max()

@@ -53,7 +53,15 @@ class Rider:
 
 
 def solve(case: LoadCase, model: SparModel, rider: Rider | None = None) -> LoadResult:
-    """Answer one case; what cannot be answered comes back with ``failed`` set."""
+    """Answer one case; what cannot be answered comes back with ``failed`` set.
+
+    Parameters
+    ----------
+    case : LoadCase
+    model : SparModel
+    rider : Rider, optional
+        The climber on the same tree.
+    """
     return solve_many([case], model, rider)[0]
 
 
@@ -265,6 +273,14 @@ def gear_shares(
 
     ``limit`` is the share of the (knotted, worn) strength that a peak may reach.  A natural
     crotch (a block without a rating) needs no sling.
+
+    Parameters
+    ----------
+    case : LoadCase
+    lift : Lift
+    lead_n, resultant_n : float
+        Peak lead tension and resultant on the anchor. [N]
+    limit : float
     """
     gear = case.gear
     line = line_strength_n(gear)

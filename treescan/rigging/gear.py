@@ -65,7 +65,14 @@ def find_gear(name: str, kind: str, own: tuple[GearItem, ...] = ()) -> GearItem:
 
 
 def near_names(name: str, items: Sequence[GearItem], most: int = 3) -> list[str]:
-    """Names nearest to a name that is not among the items."""
+    """Names nearest to a name that is not among the items.
+
+    Parameters
+    ----------
+    name : str
+    items : sequence of GearItem
+    most : int
+    """
     names = {_letters(item.name): item.name for item in items}
     near = difflib.get_close_matches(_letters(name), list(names), most, 0.4)
     return [names[key] for key in near or list(names)[:most]]

@@ -120,7 +120,16 @@ def lift_of(case: LoadCase) -> Lift:
 
 
 def line_forces_n(lift: Lift, lead_n: float, direction: Floats) -> Floats:
-    """Pull of the line on anchor, redirects and device, shape (r + 2, 3). [N]"""
+    """Pull of the line on anchor, redirects and device, shape (r + 2, 3). [N]
+
+    Parameters
+    ----------
+    lift : Lift
+    lead_n : float
+        Tension of the lead. [N]
+    direction : ndarray, shape (3,)
+        Unit vector of the lead's pull on the anchor.
+    """
     ways = np.diff(lift.points_m, axis=0) / np.maximum(lift.legs_m, 1e-9)[:, None]
     tension = lead_n / np.cumprod(lift.ratio)
     force = np.zeros_like(lift.points_m)
@@ -135,6 +144,11 @@ def line_needed_m(lift: Lift, case: LoadCase) -> float:
 
     Redirect legs, the height of the anchor above the device, the lead out to the tie if that
     is longer, and spare for knot and hands. [m]
+
+    Parameters
+    ----------
+    lift : Lift
+    case : LoadCase
     """
     down = float(case.anchor.position_m[2] - case.device_m[2])
     return float(lift.legs_m.sum() + max(lift.lead_m, down) + SPARE_LINE_M)

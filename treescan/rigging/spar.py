@@ -103,7 +103,15 @@ class SectionForces:
 
 
 def one_case(node: npt.ArrayLike, point_m: npt.ArrayLike, force_n: npt.ArrayLike) -> Loads:
-    """Loads that act together, as one case."""
+    """Loads that act together, as one case.
+
+    Parameters
+    ----------
+    node : array_like, shape (k,)
+        Nodes that carry the loads.
+    point_m, force_n : array_like, shape (k, 3)
+        [m], [N]
+    """
     nodes = np.atleast_1d(np.asarray(node, dtype=np.int64))
     return Loads(
         np.array([0, len(nodes)], dtype=np.int64),
@@ -114,7 +122,14 @@ def one_case(node: npt.ArrayLike, point_m: npt.ArrayLike, force_n: npt.ArrayLike
 
 
 def each_a_case(node: Int64s, point_m: Floats, force_n: Floats) -> Loads:
-    """Every load a case of its own."""
+    """Every load a case of its own.
+
+    Parameters
+    ----------
+    node : ndarray, shape (k,), int64
+    point_m, force_n : ndarray, shape (k, 3)
+        [m], [N]
+    """
     nodes = np.asarray(node, dtype=np.int64)
     return Loads(np.arange(len(nodes) + 1, dtype=np.int64), nodes, point_m, force_n)
 
@@ -179,6 +194,17 @@ def section_forces(model: SparModel, loads: Loads) -> SectionForces:
 
     Bending is the moment across the edge's axis, torsion along it; axial is positive in
     tension.
+
+    Parameters
+    ----------
+    model : SparModel
+    loads : Loads
+        One case.
+
+    Raises
+    ------
+    InvalidInputError
+        As :func:`peak_shares`.
     """
     _check(model, loads)
     force, moment = np.zeros_like(model.self_force_n), np.zeros_like(model.self_moment_n_m)

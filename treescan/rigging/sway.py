@@ -80,6 +80,11 @@ def sway_at(model: SparModel, node: int, force_n: npt.ArrayLike, mass_kg: float 
         [N]
     mass_kg : float
         Mass that rides at the node. [kg]
+
+    Raises
+    ------
+    InvalidInputError
+        The node is not standing wood, or the mass is out of range.
     """
     if not 0 < node < len(model.graph) or not model.standing[node]:
         raise InvalidInputError(f"node {node} is not standing wood: it cannot sway.")
@@ -142,6 +147,12 @@ def buckling_load_n(model: SparModel, node: int) -> float:
     """Axial load that buckles the free-standing stem below a node (Euler, low side). [N]
 
     Uniform stem of the mean inside-bark diameter along the path; infinite below 3 m.
+
+    Parameters
+    ----------
+    model : SparModel
+    node : int
+        Where the axial load acts.
     """
     path = np.array(model.graph.ancestors(node)[:-1])
     height = float(model.height_m[node])

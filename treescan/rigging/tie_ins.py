@@ -154,7 +154,15 @@ def _apart(one: Anchor, other: Anchor) -> bool:
 
 
 def second_tie_in(tie_ins: Sequence[Anchor], first: Anchor) -> Anchor | None:
-    """Second attachment while the saw runs: the best usable one at least 1 m from the first."""
+    """Second attachment while the saw runs: the best usable one at least 1 m from the first.
+
+    Parameters
+    ----------
+    tie_ins : sequence of Anchor
+        Best first.
+    first : Anchor
+        The climber's own.
+    """
     return next((t for t in tie_ins if not t.rejected and _apart(t, first)), None)
 
 
@@ -190,7 +198,12 @@ def shared_out(
 
 
 def away_from_rigging(tie_ins: Sequence[Anchor], rigging: Sequence[Anchor]) -> tuple[Anchor, ...]:
-    """Reject tie-ins less than 1 m from an anchor in use; the usable ones come first."""
+    """Reject tie-ins less than 1 m from an anchor in use; the usable ones come first.
+
+    Parameters
+    ----------
+    tie_ins, rigging : sequence of Anchor
+    """
     rows = []
     for tie in tie_ins:
         near = next((a.anchor_id for a in rigging if not _apart(a, tie)), None)

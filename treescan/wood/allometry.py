@@ -69,6 +69,13 @@ SHARES = {
 def jenkins_dry_kg(group: JenkinsGroup, dbh_cm: npt.ArrayLike) -> Floats:
     """Oven-dry mass above ground, leaves included. [kg]  Jenkins et al. 2003, Table 4.
 
+    Parameters
+    ----------
+    group : JenkinsGroup
+        From :data:`JENKINS`.
+    dbh_cm : array_like
+        [cm]
+
     Examples
     --------
     >>> round(float(jenkins_dry_kg(JENKINS[9], 50.0)), 2)
@@ -79,21 +86,43 @@ def jenkins_dry_kg(group: JenkinsGroup, dbh_cm: npt.ArrayLike) -> Floats:
 
 
 def component_shares(conifer: bool, dbh_cm: float) -> dict[str, float]:
-    """Shares of dry mass above ground (roots relative to it). Jenkins et al. 2003, Table 6."""
+    """Shares of dry mass above ground (roots relative to it). Jenkins et al. 2003, Table 6.
+
+    Parameters
+    ----------
+    conifer : bool
+    dbh_cm : float
+        [cm]
+    """
     shares = {name: float(np.exp(b0 + b1 / dbh_cm)) for name, (b0, b1) in SHARES[conifer].items()}
     shares["branch"] = 1.0 - shares["foliage"] - shares["stem bark"] - shares["stem wood"]
     return shares
 
 
 def foliage_share(conifer: bool, dbh_cm: npt.ArrayLike) -> Floats:
-    """Leaves over dry mass above ground. Jenkins et al. 2003, Table 6."""
+    """Leaves over dry mass above ground. Jenkins et al. 2003, Table 6.
+
+    Parameters
+    ----------
+    conifer : bool
+    dbh_cm : array_like
+        [cm]
+    """
     b0, b1 = SHARES[conifer]["foliage"]
     result: Floats = np.exp(b0 + b1 / np.asarray(dbh_cm, dtype=np.float64))
     return result
 
 
 def component_masses_kg(group: JenkinsGroup, conifer: bool, dbh_cm: float) -> dict[str, float]:
-    """Oven-dry mass of foliage, bark, wood and branches above ground. [kg]"""
+    """Oven-dry mass of foliage, bark, wood and branches above ground. [kg]
+
+    Parameters
+    ----------
+    group : JenkinsGroup
+    conifer : bool
+    dbh_cm : float
+        [cm]
+    """
     total = float(jenkins_dry_kg(group, dbh_cm))
     return {name: total * share for name, share in component_shares(conifer, dbh_cm).items()}
 
@@ -103,6 +132,15 @@ def chave_dry_kg(specific_gravity: float, dbh_cm: float, height_m: float) -> flo
 
     rho in g/cm³, D in cm, H in m.  Chave et al. 2014, equation 4 [from memory]; spread about
     36 %.
+
+    Parameters
+    ----------
+    specific_gravity : float
+        Oven-dry mass over green volume. [g/cm³]
+    dbh_cm : float
+        [cm]
+    height_m : float
+        [m]
 
     Examples
     --------
@@ -114,6 +152,13 @@ def chave_dry_kg(specific_gravity: float, dbh_cm: float, height_m: float) -> flo
 
 def wutzler_beech_dry_kg(dbh_cm: float, height_m: float) -> float:
     """European beech above ground, 0.0523 d^2.12 h^0.655. [kg]  Wutzler et al. 2008 [from memory].
+
+    Parameters
+    ----------
+    dbh_cm : float
+        [cm]
+    height_m : float
+        [m]
 
     Examples
     --------
@@ -128,6 +173,18 @@ def marklund_dry_kg(species: str, part: str, dbh_cm: float) -> float:
 
     ``species`` is "spruce" or "pine"; ``part`` "stem", "branches" or "needles" (the needles
     of spruce are part of its branches).
+
+    Parameters
+    ----------
+    species : {"spruce", "pine"}
+    part : {"stem", "branches", "needles"}
+    dbh_cm : float
+        [cm]
+
+    Raises
+    ------
+    InvalidInputError
+        No such species or part.
     """
     try:
         slope, offset, shift = MARKLUND[species][part]

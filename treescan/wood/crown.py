@@ -282,6 +282,15 @@ def water_film_kg(
 
     Depth times one-sided leaf area plus depth times bark area; leafless twigs hold about
     11 % of what the leafy crown does (McPherson et al. 2017; Forests 13:1187, 2022).
+
+    Parameters
+    ----------
+    graph : TreeGraph
+        n nodes.
+    species : Species
+        For the depth of its film.
+    crown : FineCrown
+        Leaf and twig area of the same nodes.
     """
     depth = genus_of(species).film_mm
     bark_m2 = np.pi * (graph.radius_m + graph.edge_start_radius_m) * graph.edge_length_m

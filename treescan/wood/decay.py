@@ -99,6 +99,13 @@ def hollow_shares(cavity_share: npt.ArrayLike) -> tuple[Floats, Floats, Floats]:
 def inside_bark_diameter_m(diameter_m: npt.ArrayLike, bark_share_of_wood: float) -> Floats:
     """Diameter without bark, d sqrt(1/(1 + b)) with b = bark over wood volume. [m]
 
+    Parameters
+    ----------
+    diameter_m : array_like
+        Over bark. [m]
+    bark_share_of_wood : float
+        b, bark over wood volume.
+
     Examples
     --------
     >>> round(float(inside_bark_diameter_m(1.0, 0.16)), 4)
@@ -178,6 +185,14 @@ def wood_state(
     1.5 diameters each way, on their limb.  A cavity earns a mass credit only where its
     length and shell are given; without a shell a cavity of 0.8 of the diameter is assumed for
     strength.
+
+    Parameters
+    ----------
+    graph : TreeGraph
+        n nodes.
+    defects : sequence of DefectMark
+    bark_share_of_wood : float
+        Bark over wood volume; shells are measured inside bark.
 
     Raises
     ------

@@ -68,6 +68,17 @@ def decay_multipliers(conifer: bool, decay_class: int) -> tuple[float, float, fl
 
     ``decay_class`` is 1 (fresh) to 5. Westfall et al. 2024, Table 1.
 
+    Parameters
+    ----------
+    conifer : bool
+    decay_class : int
+        1 (fresh) to 5.
+
+    Raises
+    ------
+    InvalidInputError
+        No such class.
+
     Examples
     --------
     >>> decay_multipliers(False, 2)
@@ -82,6 +93,13 @@ def wood_density_kg_m3(specific_gravity: npt.ArrayLike, moisture_pct: npt.ArrayL
     """Green density of wood without bark, 1000 SG (1 + MC/100). [kg/m³]
 
     Specific gravity is oven-dry mass over green volume; moisture is on the dry mass.
+
+    Parameters
+    ----------
+    specific_gravity : array_like
+        Oven-dry mass over green volume, over that of water.
+    moisture_pct : array_like
+        Water over oven-dry mass. [%]
 
     Examples
     --------
@@ -107,7 +125,17 @@ def maximum_moisture_pct(specific_gravity: float) -> float:
 def over_bark_density_kg_m3(
     wood_kg_m3: npt.ArrayLike, bark_share_of_wood: float, bark_kg_m3: float
 ) -> Floats:
-    """Density of wood with bark, per over-bark volume: (wood + b bark)/(1 + b). [kg/m³]"""
+    """Density of wood with bark, per over-bark volume: (wood + b bark)/(1 + b). [kg/m³]
+
+    Parameters
+    ----------
+    wood_kg_m3 : array_like
+        [kg/m³]
+    bark_share_of_wood : float
+        b, bark over wood volume.
+    bark_kg_m3 : float
+        [kg/m³]
+    """
     wood = np.asarray(wood_kg_m3, dtype=np.float64)
     result: Floats = (wood + bark_share_of_wood * bark_kg_m3) / (1.0 + bark_share_of_wood)
     return result
@@ -123,6 +151,14 @@ def dry_to_green_factor(
     """Green over oven-dry mass of wood with bark.
 
     Equals DRYWT_TO_GREENWT_CONVERSION of the FIA species table (Miles & Smith 2009).
+
+    Parameters
+    ----------
+    specific_gravity, bark_specific_gravity : float
+    moisture_pct, bark_moisture_pct : float
+        Water over oven-dry mass. [%]
+    bark_share_of_wood : float
+        Bark over wood volume.
     """
     green = wood_density_kg_m3(specific_gravity, moisture_pct) + bark_share_of_wood * (
         wood_density_kg_m3(bark_specific_gravity, bark_moisture_pct)
@@ -141,6 +177,11 @@ def sapwood_area_fraction(sapwood_width_m: npt.ArrayLike, diameter_m: npt.ArrayL
 
     1 - (1 - 2w/D)²; 1 where the ring fills the section.
 
+    Parameters
+    ----------
+    sapwood_width_m, diameter_m : array_like
+        Diameter inside bark. [m]
+
     Examples
     --------
     >>> round(float(sapwood_area_fraction(0.04, 0.50)), 4)
@@ -155,7 +196,15 @@ def sapwood_area_fraction(sapwood_width_m: npt.ArrayLike, diameter_m: npt.ArrayL
 def mixed_moisture_pct(
     sapwood_fraction: npt.ArrayLike, sapwood_pct: float, heartwood_pct: float
 ) -> Floats:
-    """Moisture of a section by the area shares of sapwood and heartwood. [% of dry mass]"""
+    """Moisture of a section by the area shares of sapwood and heartwood. [% of dry mass]
+
+    Parameters
+    ----------
+    sapwood_fraction : array_like
+        Area share of sapwood, 0 to 1.
+    sapwood_pct, heartwood_pct : float
+        [% of dry mass]
+    """
     share = np.asarray(sapwood_fraction, dtype=np.float64)
     result: Floats = share * sapwood_pct + (1.0 - share) * heartwood_pct
     return result
@@ -166,6 +215,17 @@ def sapwood_fraction(species: Species, diameter_m: npt.ArrayLike) -> Floats:
 
     All sapwood below 10 cm, 80 % at 25 cm, and from 35 cm the genus' sapwood width
     (judgement from the guidance in the module's constants).
+
+    Parameters
+    ----------
+    species : Species
+    diameter_m : array_like
+        [m]
+
+    Raises
+    ------
+    InvalidInputError
+        A diameter is not above 0.
     """
     diameter = np.asarray(diameter_m, dtype=np.float64)
     if not (diameter > 0).all():
@@ -204,6 +264,12 @@ def green_moisture_pct(species: Species, diameter_m: npt.ArrayLike) -> Floats:
 
     Sapwood and heartwood are mixed by area; the published whole-log average is a floor, and
     full voids are the ceiling.
+
+    Parameters
+    ----------
+    species : Species
+    diameter_m : array_like
+        [m]
     """
     diameter = np.asarray(diameter_m, dtype=np.float64)
     average = species.moisture_average_pct
@@ -264,6 +330,11 @@ def density_cv(species: Species, season: str | None = None) -> float:
     """Coefficient of variation of green density between trees, season included.
 
     Naming the season halves the seasonal part.
+
+    Parameters
+    ----------
+    species : Species
+    season : {"spring", "summer", "autumn", "winter"}, optional
     """
     points = SEASON_POINTS[genus_of(species).diffuse_porous] * (0.5 if season else 1.0)
     seasonal = WATER_KG_M3 * species.basic_specific_gravity * points / 100.0
@@ -278,6 +349,12 @@ def dead_density_band_kg_m3(
     High is green (rotten wet wood can be as heavy as sound wood); low is decay class 2 at
     25 % moisture; likely is class 1 at 50 % moisture (35-60 % [from memory]).
     Westfall et al. 2024 Table 1 for the classes.
+
+    Parameters
+    ----------
+    species : Species
+    diameter_m : array_like
+        [m]
     """
     high = green_density_kg_m3(species, diameter_m)
     bark_share = species.bark_pct_of_wood_volume / 100.0

@@ -42,6 +42,13 @@ def _checked(value: npt.ArrayLike, name: str, low: float, high: float) -> Floats
 def doyle_board_feet(small_end_in: npt.ArrayLike, length_ft: npt.ArrayLike) -> Floats:
     """Doyle rule, (D - 4)² L / 16; nothing below 4 in. [board feet]
 
+    Parameters
+    ----------
+    small_end_in : array_like
+        D, inside bark. [in]
+    length_ft : array_like
+        L. [ft]
+
     Examples
     --------
     >>> float(doyle_board_feet(24, 16))
@@ -56,6 +63,13 @@ def scribner_board_feet(small_end_in: npt.ArrayLike, length_ft: npt.ArrayLike) -
     """Scribner rule by formula, (0.79 D² - 2 D - 4) L / 16. [board feet]
 
     Bruce and Schumacher.  The published diagram table differs by -2 to +8 %.
+
+    Parameters
+    ----------
+    small_end_in : array_like
+        D, inside bark. [in]
+    length_ft : array_like
+        L. [ft]
     """
     d = _checked(small_end_in, "small end [in]", 0.0, 120.0)
     raw = (0.79 * d**2 - 2.0 * d - 4.0) * _checked(length_ft, "length [ft]", 0, 80) / 16.0
@@ -66,6 +80,13 @@ def international_board_feet(small_end_in: npt.ArrayLike, length_ft: npt.ArrayLi
     """International 1/4-inch rule, closed form of Grosenbaugh 1952 [from memory]. [board feet]
 
     Published tables round to the nearest 5 (see :func:`rounded_to`).
+
+    Parameters
+    ----------
+    small_end_in : array_like
+        D, inside bark. [in]
+    length_ft : array_like
+        L. [ft]
     """
     d = _checked(small_end_in, "small end [in]", 0.0, 120.0)
     length = _checked(length_ft, "length [ft]", 0.0, 80.0)
@@ -81,13 +102,28 @@ def international_board_feet(small_end_in: npt.ArrayLike, length_ft: npt.ArrayLi
 
 
 def rounded_to(value: npt.ArrayLike, step: float) -> Floats:
-    """Nearest multiple of ``step``, halves up, as printed log tables round."""
+    """Nearest multiple of ``step``, halves up, as printed log tables round.
+
+    Parameters
+    ----------
+    value : array_like
+    step : float
+        In the unit of the value.
+    """
     result: Floats = np.floor(np.asarray(value, dtype=np.float64) / step + 0.5) * step
     return result
 
 
 def running_weight_kg_m(density_kg_m3: float, diameter_m: npt.ArrayLike) -> Floats:
-    """Weight of a metre of round log. [kg/m]"""
+    """Weight of a metre of round log. [kg/m]
+
+    Parameters
+    ----------
+    density_kg_m3 : float
+        [kg/m³]
+    diameter_m : array_like
+        [m]
+    """
     result: Floats = density_kg_m3 * np.pi / 4.0 * np.asarray(diameter_m, dtype=np.float64) ** 2
     return result
 
@@ -112,6 +148,13 @@ def chip_loose_m3(solid: Band, expansion: float | None = None) -> Band:
 
     ``expansion`` given by the user is the likely factor; low and high keep the published
     spread around it.
+
+    Parameters
+    ----------
+    solid : Band
+        [m³]
+    expansion : float, optional
+        Loose over solid volume; the published likely factor when omitted.
     """
     likely = expansion if expansion is not None else CHIP_EXPANSION.likely
     low = likely * CHIP_EXPANSION.low / CHIP_EXPANSION.likely
@@ -125,6 +168,19 @@ def chip_bulk_density_kg_m3(
     """Oven-dry and wet bulk density of chips. [kg/m³]
 
     1000 SG s and that over (1 - MCw), MCw = water over wet mass.  Briggs 1994.
+
+    Parameters
+    ----------
+    specific_gravity : float
+    solid_share : float
+        s, solid over loose volume.
+    moisture_wet_share : float
+        MCw, water over wet mass.
+
+    Raises
+    ------
+    InvalidInputError
+        The moisture is outside 0 to 1.
     """
     if not 0.0 <= moisture_wet_share < 1.0:
         raise InvalidInputError("moisture on the wet basis must lie in 0 to 1 (a share, not %).")
@@ -153,6 +209,13 @@ def board_feet(
     """Lumber yield of logs by the three rules, from over-bark small ends.
 
     The diameter inside bark is d sqrt(1/(1 + b)), b = bark over wood volume.
+
+    Parameters
+    ----------
+    small_end_over_bark_m, length_m : array_like, shape (n,)
+        [m]
+    species : Species
+        For its bark.
     """
     bark = species.bark_pct_of_wood_volume / 100.0
     small_in = np.asarray(small_end_over_bark_m, dtype=np.float64) / np.sqrt(1.0 + bark) / INCH_M

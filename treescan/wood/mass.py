@@ -149,6 +149,11 @@ def green_mass(
     -------
     GreenMass
         Low and high are the 5 % and 95 % values under full correlation.
+
+    Raises
+    ------
+    InvalidInputError
+        No such season, or a wood state of another tree.
     """
     if season is not None and season not in SEASONS:
         raise InvalidInputError(f'season = "{season}" must be one of {", ".join(SEASONS)}.')

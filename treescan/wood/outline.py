@@ -18,6 +18,13 @@ def piece_balls(graph: TreeGraph, mass: GreenMass, nodes: Int32s) -> tuple[Float
 
     The ball of an edge covers its frustum; that of an end covers twigs and leaves, whose
     reach lies ahead of the end and to its sides.
+
+    Parameters
+    ----------
+    graph : TreeGraph
+    mass : GreenMass
+    nodes : ndarray, shape (m,), int32
+        Nodes of the piece.
     """
     start, end = graph.edge_start_m[nodes], graph.position_m[nodes]
     half = 0.5 * np.linalg.norm(end - start, axis=1)
@@ -76,7 +83,16 @@ def _cover(
 
 
 def cover_with_balls(centres: Floats, radii: Floats, most: int) -> tuple[Floats, Floats]:
-    """At most ``most`` balls that cover all given balls, centres (j, 3) and radii (j,). [m]"""
+    """At most ``most`` balls that cover all given balls, centres (j, 3) and radii (j,). [m]
+
+    Parameters
+    ----------
+    centres : ndarray, shape (j, 3)
+    radii : ndarray, shape (j,)
+        [m]
+    most : int
+        Most balls to return.
+    """
     if len(centres) <= most:
         return centres, radii
     group = _spread_centres(np.ascontiguousarray(centres), most)

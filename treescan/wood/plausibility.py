@@ -82,14 +82,28 @@ def _range_text(mass_kg: Band) -> str:
 
 
 def green_per_dry(species: Species, diameter_m: float = 0.30) -> float:
-    """Green over oven-dry mass of wood with bark; half of the bark's green mass is dry."""
+    """Green over oven-dry mass of wood with bark; half of the bark's green mass is dry.
+
+    Parameters
+    ----------
+    species : Species
+    diameter_m : float
+        [m]
+    """
     bark = species.bark_pct_of_wood_volume / 100.0
     dry = 1000.0 * species.basic_specific_gravity + 0.5 * bark * species.bark_density_kg_m3
     return float(green_density_kg_m3(species, diameter_m) * (1.0 + bark) / dry)
 
 
 def form_factor(graph: TreeGraph, dbh_m: float, height_m: float) -> float:
-    """Over-bark volume of the main stem over basal area times height."""
+    """Over-bark volume of the main stem over basal area times height.
+
+    Parameters
+    ----------
+    graph : TreeGraph
+    dbh_m, height_m : float
+        [m]
+    """
     stem = float(edge_volume_m3(graph)[graph.limb == 0].sum())
     return stem / (np.pi / 4.0 * dbh_m**2 * height_m)
 
@@ -149,6 +163,15 @@ def plausibility(
 
     The equations give woody mass for forest-grown trees; the scan's is wood with twigs,
     without leaves and rain.  An alarm is raised where the bands do not meet.
+
+    Parameters
+    ----------
+    graph : TreeGraph
+    mass : GreenMass
+        Of the graph's n nodes.
+    species : Species
+    dbh_m, height_m : float
+        As measured. [m]
 
     Raises
     ------

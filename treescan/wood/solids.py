@@ -16,6 +16,11 @@ def frustum_centre_share(r0: npt.ArrayLike, r1: npt.ArrayLike) -> Floats:
     """Centre of mass of a cone frustum from its r0 end, as a share of its length.
 
     (r0² + 2 r0 r1 + 3 r1²) / (4 (r0² + r0 r1 + r1²)).
+
+    Parameters
+    ----------
+    r0, r1 : array_like
+        End radii. [m]
     """
     a, b = np.asarray(r0, dtype=np.float64), np.asarray(r1, dtype=np.float64)
     result: Floats = (a * a + 2 * a * b + 3 * b * b) / (4 * (a * a + a * b + b * b))
@@ -26,6 +31,11 @@ def frustum_inertia_per_mass(
     r0: npt.ArrayLike, r1: npt.ArrayLike, length_m: npt.ArrayLike
 ) -> tuple[Floats, Floats]:
     """Inertia per mass of a uniform cone frustum about its centre of mass. [m²]
+
+    Parameters
+    ----------
+    r0, r1, length_m : array_like
+        End radii and length. [m]
 
     Returns
     -------
@@ -50,6 +60,13 @@ def node_moments(graph: TreeGraph, mass: GreenMass) -> Floats:
     Columns: low, likely, high mass [kg]; first moment x, y, z [kg m]; second moment
     xx, yy, zz, xy, xz, yz of the likely mass [kg m²].  The second moment of a body is
     sum(m p pᵀ) with the spread of the body itself included.
+
+    Parameters
+    ----------
+    graph : TreeGraph
+        n nodes.
+    mass : GreenMass
+        Of the same nodes.
     """
     origin = graph.position_m[0]
     axis = edge_direction(graph)
@@ -90,6 +107,13 @@ def centre_and_inertia(sums: Floats, origin_m: Floats) -> tuple[Floats, Floats]:
     """Centre of mass (c, 3) [m] and inertia tensor (c, 3, 3) [kg m²] from sums (c, 12).
 
     The inertia is about the centre of mass, axes of the local frame.
+
+    Parameters
+    ----------
+    sums : ndarray, shape (c, 12)
+        Sums of :func:`node_moments` over each body.
+    origin_m : ndarray, shape (3,)
+        Position the sums are about. [m]
     """
     likely = np.maximum(sums[:, 1], 1e-12)
     centre = sums[:, 3:6] / likely[:, None]

@@ -64,6 +64,11 @@ class SectionStrength:
 def ring_section(diameter_m: npt.ArrayLike, cavity_m: npt.ArrayLike) -> tuple[Floats, Floats]:
     """Area [m²] and bending section modulus [m³] of a round section with a centred hole.
 
+    Parameters
+    ----------
+    diameter_m, cavity_m : array_like
+        Inside bark, and of the hole. [m]
+
     Examples
     --------
     >>> area, modulus = ring_section(0.20, 0.0)
@@ -78,7 +83,14 @@ def ring_section(diameter_m: npt.ArrayLike, cavity_m: npt.ArrayLike) -> tuple[Fl
 
 
 def low_side(mean: float, cv: float) -> float:
-    """5 % value of a normal quantity, mean (1 - 1.645 cv)."""
+    """5 % value of a normal quantity, mean (1 - 1.645 cv).
+
+    Parameters
+    ----------
+    mean : float
+    cv : float
+        Standard deviation over the mean.
+    """
     return mean * (1.0 - Z_95 * cv)
 
 
@@ -90,6 +102,14 @@ def section_strength(
     The diameter is inside bark (bark carries nothing); its low value is 1.645 sd thinner,
     never below half.  Dead, decayed and cracked wood keeps the share of strength in
     :data:`treescan.wood.decay.STRENGTH_LEFT`; cavities shrink the section.
+
+    Parameters
+    ----------
+    graph : TreeGraph
+        n nodes.
+    species : Species
+    wood_state : WoodState, optional
+        Sound wood when omitted.
     """
     state = wood_state if wood_state is not None else sound_wood(graph)
     bark = species.bark_pct_of_wood_volume / 100.0
