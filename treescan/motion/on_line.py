@@ -292,12 +292,28 @@ def swing(
     if rig.hold_swing:
         body = body._replace(drag_rate=2.0 * np.pi / period, spin_drag_rate=1.0)
     first, pull, used = simulate(state, body, lines, step, int(free / SAMPLE_S) * every, every)
-    critical = 2.0 * np.sqrt(lines.stiffness * rigid.body.mass)
-    steady = lines._replace(damping=0.3 * critical, run_max=max(run_m - used, 0.0))
+    steady = _as_one_spring(rig, lines)
+    every = steps_a_sample(rigid, steady)
+    step = SAMPLE_S / every
+    critical = 2.0 * np.sqrt(steady.stiffness * rigid.body.mass)
+    steady = steady._replace(damping=0.3 * critical, run_max=max(run_m - used, 0.0))
     calm = body._replace(drag_rate=4.0 * np.pi / period, spin_drag_rate=3.0)
     left = max(min(1.5 * period, LONGEST_SWING_S - free), 2.0)
     second, late, _ = simulate(state, calm, steady, step, int(left / SAMPLE_S) * every, every)
     return np.concatenate([first, second[1:]]), np.concatenate([pull, late[1:]])
+
+
+def _as_one_spring(rig: Rig, lines: Lines) -> Lines:
+    """The line without its blocks, for the calm while the crew steadies the piece."""
+    if rig.beyond is None:
+        return lines
+    none = np.empty(0)
+    stiffness, free = lines.stiffness.copy(), lines.free_length.copy()
+    stiffness[0] = 1.0 / (1.0 / rig.stiffness_n_m + rig.beyond.give_m_n)
+    free[0] += lines.moved[-1]
+    return lines._replace(
+        stiffness=stiffness, free_length=free, beyond=none, ratio=none, moved=none, lead=none
+    )
 
 
 @dataclass(frozen=True)

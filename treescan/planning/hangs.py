@@ -15,6 +15,7 @@ from treescan.motion.swing import lowered
 from treescan.motion.types import Path
 from treescan.planning.falls import HELD_KG, aims_m, is_log, upright_deg
 from treescan.planning.job import Job
+from treescan.planning.line_in_service import line_in_service
 from treescan.planning.options import Option, judged_gaps, passing, standing_distance_m
 from treescan.planning.sent import sent_ways
 from treescan.planning.sent_load import SentCase, sent_load
@@ -260,7 +261,7 @@ def _judged(job: Job, order: int, result: LoadResult) -> list[Option]:
     if is_caught(case):
         found = []
         for azimuth in _catch_aims(job, case.piece):
-            path = caught_path(job, case, azimuth, goal)
+            path = caught_path(job, result, azimuth, goal)
             if path is not None:
                 found.append(_option(job, order, result, path, (aside, azimuth)))
         return found
@@ -282,9 +283,9 @@ def _hung_path(job: Job, result: LoadResult, goal: Floats | None) -> Path | None
             case.anchor.position_m,
             job.inputs.ground,
             pretension_n=PRETENSION_SHARE * G_M_S2 * case.piece.mass_kg.likely,
-            rope_stiffness_n_m=case.gear.line.modulus_n / max(result.line_needed_m, 5.0),
             lower_to=goal,
             hold_swing=job.inputs.site.gear.tag_line,
+            **line_in_service(result),
         )
     except InvalidInputError:
         return None

@@ -17,6 +17,7 @@ from treescan.motion.turned import slid_off
 from treescan.motion.types import Path
 from treescan.planning.falls import UPRIGHT_DEG, upright_deg
 from treescan.planning.job import Job
+from treescan.planning.line_in_service import line_in_service
 from treescan.rigging.cases import solve_many
 from treescan.rigging.types import LoadResult
 
@@ -65,9 +66,9 @@ def slid_ways(job: Job, result: LoadResult, goal: Floats | None) -> list[SlidWay
                 job.inputs.ground,
                 slope_azimuth_deg=azimuth,
                 slant_deg=SLANT_DEG,
-                rope_stiffness_n_m=case.gear.line.modulus_n / max(answer.line_needed_m, 5.0),
                 lower_to=goal,
                 hold_swing=job.inputs.site.gear.tag_line,
+                **line_in_service(answer),
             )
         except InvalidInputError:
             continue

@@ -13,8 +13,9 @@ from treescan.errors import InvalidInputError
 from treescan.motion.swing import caught
 from treescan.motion.types import Path
 from treescan.planning.job import Job
+from treescan.planning.line_in_service import line_in_service
 from treescan.rigging.spar import allowable_n
-from treescan.rigging.types import Anchor, LoadCase
+from treescan.rigging.types import Anchor, LoadCase, LoadResult
 from treescan.wood.types import Piece
 
 Floats = npt.NDArray[np.float64]
@@ -89,9 +90,10 @@ def caught_case(job: Job, piece: Piece, block: Anchor) -> LoadCase:
 
 
 def caught_path(
-    job: Job, case: LoadCase, azimuth_deg: float, lower_to: Floats | None
+    job: Job, result: LoadResult, azimuth_deg: float, lower_to: Floats | None
 ) -> Path | None:
     """Way of a piece that tips over its hinge and is caught; None when it cannot be tipped."""
+    case = result.case
     try:
         return caught(
             case.piece,
@@ -101,6 +103,7 @@ def caught_path(
             hinge_azimuth_deg=azimuth_deg,
             run_m=case.run_m,
             lower_to=lower_to,
+            **line_in_service(result),
         )
     except InvalidInputError:
         return None
