@@ -18,6 +18,7 @@ from treescan.report.plan_json import plan_document
 from treescan.report.tree_json import tree_document
 from treescan.site.reading import site_toml
 
+SCAN = Path(__file__).parents[2] / "sample_scans" / "maple_phone.laz"
 PROPOSED = """# Proposed from the scan alone.
 
 [job]

@@ -18,6 +18,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.page.conftest import SCAN
 from tests.report.job import NASTY
 from treescan.site.reading import read_site
 
@@ -34,7 +35,6 @@ PHONE = {
     "device_scale_factor": 1,
 }  # fmt: skip
 LAPTOP = {"viewport": {"width": 1280, "height": 800}, "device_scale_factor": 1}
-SCAN = Path(__file__).parents[2] / "sample_scans" / "maple_phone.laz"
 
 pytestmark = [
     pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine"),

@@ -7,7 +7,7 @@ import pytest
 pytest.importorskip("nicegui", reason="the extra “page” is not installed")
 from nicegui import ui
 
-from tests.page.conftest import opened
+from tests.page.conftest import SCAN, opened
 from tests.report.job import NASTY
 
 pytestmark = pytest.mark.asyncio
@@ -78,12 +78,12 @@ async def test_two_devices_see_the_same_job(job_folder):
         assert element(other, "job-name").value == "Ash by the school"
 
 
-async def second(user, path="/?step=conditions", **cookies):
+async def second(user, path="/?step=conditions", *, address="127.0.0.1", **cookies):
     import httpx
     from nicegui import core
     from nicegui.testing import User
 
-    transport = httpx.ASGITransport(core.app)
+    transport = httpx.ASGITransport(core.app, client=(address, 1))
     other = User(httpx.AsyncClient(transport=transport, base_url="http://test", cookies=cookies))
     await other.open(path)
     return other
@@ -330,6 +330,24 @@ async def test_files_outside_the_results_are_not_served(job_folder):
         ):
             assert (await user.http_client.get(path)).status_code == 404, path
         assert (await user.http_client.get("/files/plan/plan.json")).status_code == 200
+
+
+async def test_only_the_laptop_itself_may_name_a_file_on_it(job_folder):
+    async with opened(job_folder) as (user, session):
+        phone = await second(user, "/?step=scan", address="192.168.4.31")
+        await phone.should_see("Or send a scan")
+        await phone.should_not_see(marker="scan-path")
+        await user.open("/?step=scan")
+        element(user, "scan-path").value = "/no/such/scan.laz"
+        user.find("Use this file").click()
+        await user.should_see("there is no such file on the laptop")
+        element(user, "scan-path").value = str(job_folder / "site.toml")
+        user.find("Use this file").click()
+        assert "scans" not in session.store.state
+        element(user, "scan-path").value = str(SCAN)
+        user.find("Use this file").click()
+        await user.should_see("Scan: maple_phone.laz")
+        assert session.store.state["scans"] == [str(SCAN)]
 
 
 async def test_the_link_for_phones_is_shown_as_a_picture(job_folder):

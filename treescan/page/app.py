@@ -22,7 +22,7 @@ from treescan.page.view import install_view
 
 LOOK_EVERY_S = 0.5
 """How often the job's files are looked at for changes by other programs. [s]"""
-SERVED = ("tree", "plan", "scene")
+SERVED = ("tree", "plan")
 """Folders of the job whose files are handed out."""
 SLEEP_S = 3600.0
 """A phone may sleep this long and find its page as it was. [s]"""

@@ -5,6 +5,7 @@ Kept in cookies, so that a reload, sleep or a new start of the server does not l
 
 from __future__ import annotations
 
+import ipaddress
 import re
 import secrets
 from collections.abc import Mapping
@@ -36,6 +37,14 @@ def units() -> UnitSystem:
 def device_id() -> str:
     """Number of the device at hand."""
     return str(app.storage.client.get("device", "none"))
+
+
+def on_laptop() -> bool:
+    """Whether the device at hand is the laptop that serves the page."""
+    try:
+        return ipaddress.ip_address(ui.context.client.ip or "").is_loopback
+    except ValueError:
+        return False
 
 
 def set_units(wanted: UnitSystem) -> None:

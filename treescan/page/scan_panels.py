@@ -13,7 +13,7 @@ from nicegui import events, run, ui
 
 from treescan.errors import TreescanError
 from treescan.page.controls import attempt, heading, refuse, small, tell, warning, wide, words
-from treescan.page.device import units
+from treescan.page.device import on_laptop, units
 from treescan.page.files import unsaved
 from treescan.page.forms import Entry, form, keep_site, site_data
 from treescan.page.panels import Panel
@@ -37,8 +37,9 @@ def choose_scan(session: Session) -> None:
     chosen = ui.label().classes("ts-words").mark("chosen-scan")
     measure = wide("", lambda: session.start("measure", units())).mark("measure")
     heading("Another scan")
-    path = ui.input("Path of a scan on the laptop").classes("w-full").mark("scan-path")
-    wide("Use this file", lambda: session.take_path(path.value or ""), plain=True)
+    if on_laptop():  # nobody on the wifi looks through the laptop's files
+        path = ui.input("Path of a scan on the laptop").classes("w-full").mark("scan-path")
+        wide("Use this file", lambda: session.take_path(path.value or ""), plain=True)
 
     def follow() -> None:
         names = ", ".join(Path(n).name for n in session.store.state.get("scans", ()))
