@@ -26,15 +26,14 @@ from treescan.report.facts import step_facts
 from treescan.report.frames import uphill_ground_m
 from treescan.report.scan_pictures import stems_picture, unseen_picture
 from treescan.report.schedule_chart import schedule_rows
+from treescan.report.skeleton_pictures import skeleton_picture
 from treescan.report.sketch import side_view, wood_quads
 from treescan.report.sketch_axes import draw_sketch
 from treescan.report.spar_chart import spar_runs
 from treescan.report.tables import shown_places
-from treescan.skeleton.graph import SOURCE_NAMES
 from treescan.units import FOOT_M, UnitSystem
 
 Picture = Callable[[JobResult, UnitSystem], Figure]
-SOURCE_COLOURS = ("#0072B2", "#E69F00", "#D55E00")
 RC: dict[Any, Any] = {
     "svg.hashsalt": "treescan",
     "svg.fonttype": "none",
@@ -144,24 +143,6 @@ def tree_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
         ):
             axes.axhline(height * factor, color="#000000", linewidth=0.8, linestyle=style)
             axes.text(-reach * factor, height * factor, text, va="bottom", fontsize=10)
-    return figure
-
-
-def skeleton_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
-    """The skeleton from the south, coloured by where each diameter comes from."""
-    figure, axes = _figure("Stem and limbs, coloured by where the diameter comes from", 7.5, 8)
-    factor = _aloft(axes, result, units, "west to east")
-    graph = result.graph
-    for kind, (name, colour) in enumerate(zip(SOURCE_NAMES, SOURCE_COLOURS, strict=True)):
-        nodes = np.flatnonzero((graph.source == kind) & (np.arange(len(graph)) > 0))
-        words = {
-            "fitted": "fitted to points",
-            "interpolated": "between fitted rings",
-            "modelled": "modelled, not seen",
-        }
-        axes.plot([], [], color=colour, linewidth=5, label=f"{words[name]} ({len(nodes)})")
-        _wood(axes, result, side_view(0.0), factor, colour, nodes)
-    axes.legend(loc="upper left", fontsize=9)
     return figure
 
 
