@@ -105,9 +105,8 @@ def hung_peaks(
     hang: Hang,
     stiffness_n_m: npt.ArrayLike,
     run_m: npt.ArrayLike,
-    integrate: bool = True,
 ) -> Peaks:
-    """Band of the peak lead tension of a piece released on a taut line.
+    """Band of the peak lead tension of a piece released on a taut line; its swing is integrated.
 
     Parameters
     ----------
@@ -118,8 +117,6 @@ def hung_peaks(
         Of the line in service. [N/m]
     run_m : array_like
         Line let run; 0 is locked. [m]
-    integrate : bool
-        Integrate the first swing; otherwise the energy bound alone stands (higher, faster).
 
     Returns
     -------
@@ -133,16 +130,14 @@ def hung_peaks(
     for row, weight in enumerate(weights_n):
         load = positive("weight", weight, unit="N")
         bound = drop_tension_n(load, fall, stiffness_n_m)
-        if integrate and row == 2:
+        if row == 2:
             bound = _integrated(load, hang, stiffness_n_m)
         stiff = np.minimum(load * factor, bound)
         peak = _credible(load, bound, fall, stiffness_n_m, run_m)[row]
         rows.append(peak if row == 0 else np.maximum(peak, stiff))
     low, likely, high = rows
-    if integrate:
-        share = np.maximum(0.4 * high, np.asarray(weights_n[1]) * factor)
-        likely = np.minimum(likely, share)
-        low = np.minimum(low, likely)
+    likely = np.minimum(likely, np.maximum(0.4 * high, np.asarray(weights_n[1]) * factor))
+    low = np.minimum(low, likely)
     return _ordered([low, likely, high])
 
 
