@@ -221,7 +221,9 @@ class CutPanel:
     def _way_text(self, option: Json) -> str:
         lines = dict(view_cards.way_lines(self.owner.scene, option))
         parts = [METHODS.get(option["method"]) or str(option["method"])]
-        wanted = ("Tie", "Anchor", "Anchor load", "Of the limit", "Closest", "Time")
+        if "Tie" in lines:
+            parts.append(lines["Tie"].text(self.owner.system).lower())
+        wanted = ("Anchor", "Anchor load", "Of the limit", "Closest", "Time")
         parts += [f"{k.lower()} {lines[k].text(self.owner.system)}" for k in wanted if k in lines]
         return "; ".join(parts) + "."
 

@@ -271,12 +271,6 @@ export default {
       this.controls.update();
       this.draw();
     },
-    lookAt(to) { // keep the side one looks from, come near
-      if (!this.camera) return;
-      const at = new THREE.Vector3(...to), away = this.camera.position.clone().sub(this.controls.target);
-      const far = Math.min(away.length(), Math.max(5, 0.45 * (this.words.high[2] - this.words.low[2])));
-      this.look(at.clone().add(away.setLength(far)).toArray(), to);
-    },
     toggleCloud(least) { // 0 all points, 1 those by the tree, 2 none
       this.cloudLeast = least;
       if (this.pointLook) this.pointLook.uniforms.treeOnly.value = least === 1;
@@ -362,13 +356,6 @@ export default {
       }
       this.draw();
     },
-    setCorners(given) { // places tapped for a shape on the ground, joined
-      if (!this.marks) return;
-      this.empty(this.marks);
-      for (const at of given) this.marks.add(this.ball(at, 0.2, "#000000", true));
-      if (given.length > 1) { const bar = this.bar(given.map(([x, y, z]) => [x, y, z + 0.1]), 0.06, "#000000", true); if (bar) this.marks.add(bar); }
-      this.draw();
-    },
     addUnions(rows) {
       const yes = [], no = [];
       for (const u of rows) (u.holds ? yes : no).push(u);
@@ -398,26 +385,25 @@ export default {
     showUnions(on) { this.unionsWanted = on; if (this.unionMarks) { this.unionMarks.visible = on; this.draw(); } },
 
     // Names: always the same size; the less important of two that would lie on each other is left out.
-    addSign({ kind, text, at }) {
+    addSign({ kind, text, at, node }) {
       const el = document.createElement("div");
       el.className = `tsv-sign tsv-${kind}`;
       el.textContent = text.length > 44 ? `${text.slice(0, 43)}…` : text;
       this.$el.querySelector(".tsv-signs").append(el);
-      const rank = ["mark", "way", "limb", "tie-in", "anchor", "conductor", "target", "zone"].indexOf(kind);
-      this.signs.push({ kind, el, rank, at: new THREE.Vector3(...at) });
+      const rank = ["mark", "way", "tie-in", "anchor", "conductor", "target", "zone", "limb"].indexOf(kind);
+      this.signs.push({ kind, el, rank, node, at: new THREE.Vector3(...at) });
       this.signs.sort((a, b) => a.rank - b.rank);
     },
     dropSigns(kind) {
       for (const s of this.signs ?? []) if (s.kind === kind) s.el.remove();
       this.signs = (this.signs ?? []).filter((s) => s.kind !== kind);
     },
-    setLimbSigns(rows) { this.dropSigns("limb"); for (const r of rows) this.addSign({ kind: "limb", ...r }); this.draw(); },
     showSigns(on) { this.signsOff = !on; this.draw(); },
     placeSigns(w, h) {
       const taken = [], at = new THREE.Vector3();
       for (const s of this.signs) {
         at.copy(s.at).project(this.camera);
-        const off = at.z > 1 || Math.abs(at.x) > 1.02 || Math.abs(at.y) > 1.02 || (this.signsOff && s.rank > 1);
+        const off = at.z > 1 || Math.abs(at.x) > 1.02 || Math.abs(at.y) > 1.02 || (this.signsOff && s.rank > 1) || (s.node && this.table[4 * s.node + 3] < 25);
         if (off) { s.el.style.visibility = "hidden"; continue; }
         s.wide ??= s.el.offsetWidth;
         s.high ??= s.el.offsetHeight;

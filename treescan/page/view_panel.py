@@ -124,7 +124,7 @@ class TreePanel:
                 if key in ("climber", "cut") and not self.steps:
                     continue
                 choice(word, partial(self.look, key)).mark(f"look-{key}")
-        with ui.element("div").classes("tsv-five").props('role=group aria-label="Show"'):
+        with ui.element("div").classes("tsv-five tsv-last").props('role=group aria-label="Show"'):
             self.cloud_button = choice("Points\nall", self._next_cloud).mark("cloud")
             toggle("Names", True, lambda on: self.view.tell("showSigns", on)).mark("names")
             toggle("Unions", False, lambda on: self.view.tell("showUnions", on)).mark("unions")
@@ -391,4 +391,4 @@ def tree_view(session: Session) -> None:
     background_tasks.create(draw(), name="3-D view")
 
 
-PANELS = (Panel("cuts", tree_view, ("plan", "tree", "units")),)
+PANELS = (Panel("cuts", tree_view, ("plan", "tree", "site", "units")),)

@@ -28,6 +28,7 @@ Floats = npt.NDArray[np.float64]
 Json = dict[str, Any]
 
 SIDES = 12
+NAMED_LIMBS = 14
 UNION_DIAMETER_M = 0.07
 """Branches from this size on are shown with their union: what a line may be asked to hang from
 is larger, smaller ones would hide the wood. Our choice. [m]"""
@@ -229,15 +230,29 @@ def _signs(job: JobFolder) -> list[Json]:
     for row in plan["anchors"] if plan else ():
         if row["peak_N"] > 0:
             at = np.asarray(row["position_m"]) - origin
-            signs.append(_sign("anchor", str(row["id"]), at))
+            signs.append(_sign("anchor", str(row["id"]), at, int(row["node"])))
     tie = next((t for t in plan["tie_in"] if not t["rejected"]), None) if plan else None
     if tie is not None:
-        signs.append(_sign("tie-in", f"Tie-in {tie['id']}", np.asarray(tie["position_m"]) - origin))
+        at = np.asarray(tie["position_m"]) - origin
+        signs.append(_sign("tie-in", f"Tie-in {tie['id']}", at, int(tie["node"])))
+    return signs + _limb_signs(job)
+
+
+def _limb_signs(job: JobFolder) -> list[Json]:
+    """Names of the thickest limbs, each a third of the way along its limb."""
+    graph, rows = job.survey.graph, job.survey.measures.limbs
+    thickest = sorted((r for r in rows if r.limb), key=lambda r: -r.base_diameter_m)
+    signs = []
+    for row in thickest[:NAMED_LIMBS]:
+        nodes = np.flatnonzero(graph.limb == row.limb)
+        node = int(nodes[len(nodes) // 3])
+        signs.append(_sign("limb", f"Limb {row.limb}", graph.position_m[node], node))
     return signs
 
 
-def _sign(kind: str, text: str, at_m: npt.ArrayLike) -> Json:
-    return {"kind": kind, "text": text, "at": _plain(at_m)}
+def _sign(kind: str, text: str, at_m: npt.ArrayLike, node: int = 0) -> Json:
+    """A name at a place; one with a node goes when the wood there does."""
+    return {"kind": kind, "text": text, "at": _plain(at_m), "node": node}
 
 
 def _plain(point_m: npt.ArrayLike) -> list[float]:
