@@ -247,8 +247,9 @@ def test_glb_opens_right_side_up_in_metres(job, glb):
     assert high == pytest.approx(top, abs=0.1)
 
 
-def test_glb_is_small(glb):
+def test_glb_is_small_and_the_same_bytes_twice(job, glb):
     assert len(glb) < 8e6
+    assert tree_glb(job) == glb
 
 
 def test_glb_passes_the_khronos_validator(glb, tmp_path):

@@ -8,6 +8,7 @@ report is made; without that package the report has no 3-D view and says so.
 from __future__ import annotations
 
 import base64
+import gzip
 import json
 from html import escape
 from importlib import resources
@@ -426,9 +427,8 @@ def _payload(result: JobResult, three: str | None, glb: bytes | None) -> str:
     text = json.dumps(data).replace("<", "\\u003c")
     out = [f'<script type="application/json" id="job-data">{text}</script>']
     for key, value in blocks:
-        out.append(
-            f'<script type="text/plain" id="{key}">{base64.b64encode(value).decode()}</script>'
-        )
+        packed = base64.b64encode(gzip.compress(value, mtime=0)).decode()
+        out.append(f'<script type="text/plain" id="{key}">{packed}</script>')
     return "\n".join(out)
 
 

@@ -1,10 +1,10 @@
 // Three-dimensional view of the plan: pieces, ways and site out of the GLB, points of the scan.
 const $ = (id) => document.getElementById(id);
 const data = JSON.parse($('job-data').textContent);
-const raw = (id) => {
+const raw = async (id) => {
   const text = atob($(id).textContent.trim()), bytes = new Uint8Array(text.length);
   for (let i = 0; i < text.length; i++) bytes[i] = text.charCodeAt(i);
-  return bytes.buffer;
+  return new Response(new Blob([bytes]).stream().pipeThrough(new DecompressionStream('gzip'))).arrayBuffer();
 };
 const cards = [...document.querySelectorAll('.card[data-step]')];
 const last = cards.length;
@@ -35,7 +35,7 @@ ticks();
 async function view3d() {
   const box = $('view3d');
   if (!box || !$('three')) return;
-  const url = URL.createObjectURL(new Blob([raw('three')], { type: 'text/javascript' }));
+  const url = URL.createObjectURL(new Blob([await raw('three')], { type: 'text/javascript' }));
   const { THREE, OrbitControls, GLTFLoader } = await import(url);
   box.hidden = false;
   const el = $('view');
@@ -51,7 +51,7 @@ async function view3d() {
   const camera = new THREE.PerspectiveCamera(45, 1, 0.1, 600);
   const controls = new OrbitControls(camera, renderer.domElement);
 
-  const gltf = await new GLTFLoader().parseAsync(raw('glb'), ''), tree = gltf.scene;
+  const gltf = await new GLTFLoader().parseAsync(await raw('glb'), ''), tree = gltf.scene;
   scene.add(tree);
   const pieces = new Map(), ways = new Map(), rooms = [];
   tree.traverse((node) => {
@@ -64,7 +64,7 @@ async function view3d() {
   const clips = new Map();
   for (const clip of gltf.animations) clips.set(Number(/^step (\d+)/.exec(clip.name)?.[1] ?? 0), clip);
 
-  const points = cloud(THREE, tree);
+  const points = await cloud(THREE, tree);
   const height = data.height_m, spread = data.spread_m;
   const target = new THREE.Vector3(0, height * 0.45, 0).add(new THREE.Vector3(...data.base_yup));
 
@@ -239,10 +239,10 @@ function label(THREE, text) {
   return sign;
 }
 
-function cloud(THREE, tree) {
+async function cloud(THREE, tree) {
   const geometry = new THREE.BufferGeometry();
-  geometry.setAttribute('position', new THREE.BufferAttribute(new Uint16Array(raw('points')), 3, true));
-  if ($('colours')) geometry.setAttribute('color', new THREE.BufferAttribute(new Uint8Array(raw('colours')), 3, true));
+  geometry.setAttribute('position', new THREE.BufferAttribute(new Uint16Array(await raw('points')), 3, true));
+  if ($('colours')) geometry.setAttribute('color', new THREE.BufferAttribute(new Uint8Array(await raw('colours')), 3, true));
   const look = { size: 1.6, sizeAttenuation: false };
   const points = new THREE.Points(geometry, new THREE.PointsMaterial($('colours') ? { ...look, vertexColors: true } : { ...look, color: '#4d6b4d' }));
   points.scale.set(...data.extent_m);
