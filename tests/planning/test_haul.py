@@ -292,3 +292,15 @@ def test_whole_logs_that_do_not_share_a_trip_are_told():
     assert haul_plan(graph, mass, OAK, with_trucks(large)).trucks[0].governs in (
         "volume", "payload"
     )  # fmt: skip
+
+
+def test_logs_are_scaled_by_end_and_middle_diameters():
+    """A frustum of 0.60 to 0.42 m and 5 m: Smalian 1.053, Newton the frustum's own 1.032 m³."""
+    graph, mass = pole((0.30, 0.21), 5.0)
+    truck = Truck(name="t", volume_m3=20.0, payload_kg=9000.0)
+    site = Site(limits=Limits(log_length_m=5.0), haul=Haul(trucks=(truck,), chip_below_m=0.1))
+    notes = haul_plan(graph, mass, OAK, site).notes
+    told = next(note for note in notes if note.startswith("Scaled"))
+    # Huber: pi/4 x 0.51² x 5 = 1.021; frustum pi x 5/12 (0.36 + 0.252 + 0.1764) = 1.032
+    assert "1.05 m³ by Smalian, 1.02 m³ by Huber, 1.03 m³ by Newton" in told
+    assert "summed along the scan 1.03 m³" in told

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from treescan.errors import SiteFileError
+from treescan.mensuration.volume import huber, newton, smalian
 from treescan.planning.haul_bucking import Bucking, Log, buck
 from treescan.planning.haul_limits import road_notes
 from treescan.planning.haul_packing import Carrier, Loads, pack
@@ -282,13 +283,32 @@ def _weight_notes(mass: GreenMass, species: Species) -> tuple[str, ...]:
     )
 
 
+def _scaled_note(logs: Sequence[Log], solid: Band) -> str:
+    """Volume as logs are scaled by hand, beside the sheet's own sum of frustums."""
+    rows = [(log.butt_m, log.mid_m, log.small_end_m, log.length_m) for log in logs]
+    butt, mid, top, length = np.array(rows).T
+    by = {
+        "Smalian": smalian(butt, top, length),
+        "Huber": huber(mid, length),
+        "Newton": newton(butt, mid, top, length),
+    }
+    told = ", ".join(f"{volume.sum():.2f} m³ by {name}" for name, volume in by.items())
+    return (
+        f"Scaled over bark by end and middle diameters the logs hold {told}; summed along the "
+        f"scan {solid.likely:.2f} m³."
+    )
+
+
 def _sale_notes(logs: Sequence[Log], species: Species) -> tuple[str, ...]:
     """Stacked firewood and lumber yield, for those who sell wood; yields, never weights."""
     if not logs:
         return ()
     solid = _summed(log.solid_m3 for log in logs)
     stack = Band(cords(solid.low).low, cords(solid.likely).likely, cords(solid.high).high)
-    notes = [f"As firewood the logs stack to {stack.low:.1f} to {stack.high:.1f} cords of 128 ft³."]
+    notes = [
+        f"As firewood the logs stack to {stack.low:.1f} to {stack.high:.1f} cords of 128 ft³.",
+        _scaled_note(logs, solid),
+    ]
     sawn = [
         log
         for log in logs

@@ -27,7 +27,10 @@ SHARE_OF_LENGTH_TO_SPREAD = 0.3
 
 @dataclass(frozen=True)
 class Log:
-    """One log as bucked; diameters over bark.  ``split_into`` > 1: to be split lengthways."""
+    """One log as bucked; diameters over bark.  ``split_into`` > 1: to be split lengthways.
+
+    ``large_end_m`` is the thickest place on it, ``butt_m`` the thicker end, ``mid_m`` half-way.
+    """
 
     limb: int
     small_end_m: float
@@ -36,6 +39,8 @@ class Log:
     solid_m3: Band
     mass_kg: Band
     split_into: int = 1
+    butt_m: float = 0.0
+    mid_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -103,6 +108,8 @@ def _between(run: _Run, start_m: float, stop_m: float, spread: Floats) -> Log:
         stop_m - start_m,
         Band(*(solid * float(s) for s in spread)),
         Band(mass[0], mass[1], mass[2]),
+        butt_m=2.0 * float(radius.max()),
+        mid_m=2.0 * float(np.interp(0.5 * (start_m + stop_m), run.along_m, run.radius_m)),
     )
 
 
