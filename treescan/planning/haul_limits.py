@@ -60,7 +60,10 @@ def road_notes(site: Site) -> tuple[str, ...]:
             if site.job.country == "us"
             else "national axle and gross limits (in the EU Directive 96/53/EC [from memory])"
         )
-        notes.append(f"{', '.join(heavy)}: {limits} apply on the road; local law decides.")
+        notes.append(
+            f"{', '.join(heavy)}: {limits} apply on the road; local law decides. With axles, "
+            "outer_axles_m and empty_kg of a truck the bridge formula is worked out here."
+        )
     for truck in site.haul.trucks:
         notes += _axle_notes(truck, us=site.job.country == "us")
     return tuple(notes)
