@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from treescan.pointcloud.cloud import PointCloud
 from treescan.pointcloud.ground import find_ground
+from treescan.pointcloud.reading import read_scan
+
+DATA = Path(__file__).parents[3] / "shared" / "data"
 
 HALF_M = 9.0
 
@@ -117,3 +122,29 @@ def test_missing_ground_under_a_deck():
     ix = round((4.0 - found.x0_m) / found.cell_m)
     iy = round((0.0 - found.y0_m) / found.cell_m)
     assert not found.seen[iy, ix]
+
+
+def test_the_underside_of_a_crown_is_no_ground():
+    """A scan from the air that saw a thin stem to its foot and no ground at all."""
+    rng = np.random.default_rng(5)
+    ball = rng.normal(size=(60_000, 3))
+    ball /= np.linalg.norm(ball, axis=1, keepdims=True)
+    lumps = 1.0 + 0.12 * np.sin(7 * ball[:, :1]) * np.cos(9 * ball[:, 1:2])
+    crown = ball * lumps * [5.0, 5.0, 4.0] + [0, 0, 8.0]
+    stem = np.column_stack((rng.normal(0, 0.08, (300, 2)), rng.uniform(0, 5, 300)))
+    ground = find_ground(
+        PointCloud(np.vstack((crown, stem)).astype(np.float32), np.zeros(3), spacing_m=0.05)
+    )
+    assert not ground.seen.any()
+    assert ground.height(0.0, 0.0) == pytest.approx(0.0, abs=0.4)
+
+
+def test_a_real_scan_from_the_air_without_ground():
+    path = DATA / "urban" / "nyc_tree_chunked.las"
+    if not path.exists():
+        pytest.skip("the real scans are not here")
+    cloud = read_scan([path], scan_units="us-ft")
+    ground = find_ground(cloud)
+    assert not ground.seen.any()
+    assert np.ptp(ground.z_m) == 0.0
+    assert ground.z_m[0, 0] == pytest.approx(float(cloud.xyz[:, 2].min()), abs=0.2)

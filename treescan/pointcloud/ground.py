@@ -27,6 +27,12 @@ COLUMN_LAYERS = 9
 """Layers of 0.2 m from 0.2 m to 2 m above the ground."""
 TERRACE_M = 1.6
 """Highest step between two large pieces of ground. [m]"""
+LITTLE_SEEN, LITTLE_M2 = 0.15, 40.0
+"""Less of the grid and less area than this is doubted as ground when it is rough."""
+ROUGH_PATCH_M = 0.3
+"""Root mean square distance from a plane; ground seen in patches has 0.02 to 0.1. [m]"""
+STEM_POINTS = 8
+STEM_SPREAD_M = 0.5
 MIN_GROUND_M2 = 0.75
 """Less ground than this is no ground: a flat one is assumed. [m²]"""
 
@@ -72,7 +78,19 @@ def find_ground(cloud: PointCloud) -> Ground:
         return _flat(xyz, grid)
     seen = _without_columns(seen, _columns(xyz, middle, grid))
     height = fill_gaps(np.where(seen, middle - trend, np.nan)) + trend
-    return Ground(grid.x0, grid.y0, grid.cell, height, seen)
+    ground = Ground(grid.x0, grid.y0, grid.cell, height, seen)
+    return _flat(xyz, grid) if _is_underside(ground) else ground
+
+
+def _is_underside(ground: Ground) -> bool:
+    """Whether what was taken for ground is the underside of a crown: a few rough patches."""
+    iy, ix = np.nonzero(ground.seen)
+    if ground.seen.mean() > LITTLE_SEEN or len(iy) * ground.cell_m**2 > LITTLE_M2:
+        return False
+    design = np.column_stack((ix, iy, np.ones(len(ix))))
+    plane, *_ = np.linalg.lstsq(design, ground.z_m[iy, ix], rcond=None)
+    rest = ground.z_m[iy, ix] - design @ plane
+    return bool(np.sqrt(np.mean(rest**2)) > ROUGH_PATCH_M)
 
 
 def _grid(xyz: Float32s) -> _Grid:
@@ -213,16 +231,35 @@ def _is_surface(rest: Floats, bare: Bools) -> bool:
 
 
 def _flat(xyz: Float32s, grid: _Grid) -> Ground:
-    """Level ground at the lowest 0.3 m that hold more than strays."""
+    """Level ground at the lowest 0.3 m that hold more than strays, or at the foot of a stem."""
     heights = np.sort(xyz[:, 2])
     few = max(10, len(heights) // 2000)
     above = np.searchsorted(heights, heights + np.float32(0.3)) - np.arange(len(heights))
     solid = np.flatnonzero(above > few)
     height = float(heights[solid[0]]) if len(solid) else float(heights[0])
+    height = _foot_of_a_stem(xyz[xyz[:, 2] < height + 0.9], height)
     shape = (grid.ny, grid.nx)
     return Ground(
         grid.x0, grid.y0, grid.cell, np.full(shape, height), np.zeros(shape, dtype=np.bool_)
     )
+
+
+def _foot_of_a_stem(low: Float32s, height: float) -> float:
+    """Where a thin stem that few points show begins, below a height; else that height. [m]
+
+    Strays are scattered; a stem has points in every 0.3 m, one above the other.
+    """
+    order = np.argsort(low[:, 2])
+    low = low[order]
+    z = low[:, 2]
+    for start in np.arange(float(z[0]) if len(z) else height, height, 0.05):
+        ends = np.searchsorted(z, start + np.array([0.0, 0.3, 0.6, 0.9]))
+        if np.diff(ends).min() < STEM_POINTS or z[ends[0]] > start + 0.1:
+            continue
+        plan = low[ends[0] : ends[3], :2]
+        if np.median(np.hypot(*(plan - np.median(plan, axis=0)).T)) < STEM_SPREAD_M:
+            return float(start)
+    return height
 
 
 def _columns(xyz: Float32s, surface: Floats, grid: _Grid) -> Bools:
