@@ -21,12 +21,14 @@ def attempt(action: Callable[[], object]) -> bool:
 
 def refuse(text: str) -> None:
     """Say why something was not done."""
-    ui.notify(text, type="negative", multi_line=True, timeout=10_000, close_button="OK")
+    ui.notify(
+        text, type="negative", multi_line=True, timeout=10_000, close_button="OK", position="top"
+    )
 
 
 def tell(text: str) -> None:
     """Say that something was done."""
-    ui.notify(text, timeout=4000)
+    ui.notify(text, timeout=4000, position="top")
 
 
 def heading(text: str) -> None:

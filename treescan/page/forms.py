@@ -5,7 +5,7 @@ An input follows changes made on another device, but never while somebody is typ
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from copy import deepcopy
 from dataclasses import dataclass, field
 from typing import Any
@@ -29,7 +29,7 @@ class Entry:
     """One input: where its value lies in the site file, what it is called, what it takes.
 
     ``quantity`` for numbers, ``choices`` (value -> words) for one of several, neither for text.
-    ``free`` choices also take what is typed.
+    ``free`` choices also take what is typed; ``check`` refuses by raising a TreescanError.
     """
 
     place: Place
@@ -38,6 +38,7 @@ class Entry:
     choices: Mapping[Any, str] = field(default_factory=dict)
     free: bool = False
     hint: str = ""
+    check: Callable[[Any], object] | None = None
 
 
 def form(session: Session, entries: tuple[Entry, ...]) -> None:
@@ -154,8 +155,15 @@ def _choice(session: Session, entry: Entry) -> None:
     def picked() -> None:
         if pick.value == value_at(session, entry.place):
             return
-        if not attempt(lambda: change(session, entry.place, pick.value, entry.label)):
+        if pick.value is None and None not in entry.choices:  # emptied while typing
+            return
+        if not attempt(keep):
             follow()
+
+    def keep() -> None:
+        if entry.check is not None:
+            entry.check(pick.value)
+        change(session, entry.place, pick.value, entry.label)
 
     def follow() -> None:
         now = value_at(session, entry.place)

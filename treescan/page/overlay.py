@@ -107,14 +107,14 @@ class _Names:
 
     def __init__(self, frame: MapFrame) -> None:
         self.frame = frame
-        self.taken: list[tuple[float, float]] = []
+        self.taken: list[tuple[float, float, float]] = []
         self.texts: list[str] = []
         self.row = 0.045 * frame.wide
 
     def keep_free(self, place: Any) -> None:
         """No name is put here."""
         x, y = self.frame.to_pixel(*place[:2])
-        self.taken.append((x, y + 0.3 * self.row))
+        self.taken.append((x, y + 0.3 * self.row, 0.5 * self.row))
 
     def add(self, corners: Any, name: str, colour: str) -> None:
         """Put a name in the middle of some corners, within the picture."""
@@ -123,9 +123,9 @@ class _Names:
         x = sum(p[0] for p in points) / len(points)
         x = min(max(x, half), self.frame.wide - half)
         y = sum(p[1] for p in points) / len(points)
-        while any(abs(x - a) < 2 * half and abs(y - b) < self.row for a, b in self.taken):
+        while any(abs(x - a) < half + h and abs(y - b) < self.row for a, b, h in self.taken):
             y += 0.5 * self.row
-        self.taken.append((x, y))
+        self.taken.append((x, y, half))
         self.texts.append(
             f'<text class="ts-maptext" x="{x:.0f}" y="{y:.0f}" text-anchor="middle" '
             f'fill="{colour}" stroke="#fff" stroke-width="0.3em" paint-order="stroke">'

@@ -17,6 +17,7 @@ from treescan.page.panels import Panel
 from treescan.page.quantities import MONEY, SHARE
 from treescan.page.session import Session, planned_from
 from treescan.page.sheets import sheet
+from treescan.page.view_cards import nearest_words
 from treescan.pipeline.folder import haul_again, read_folder
 from treescan.report.facts import METHODS, TIES
 from treescan.report.tables import haul_words, quote_words, truck_words
@@ -131,15 +132,8 @@ def _facts(step: dict[str, Any], system: UnitSystem) -> list[str]:
             f"Anchor {step['anchor']}: {force_text(load['low'], system)} to "
             f"{force_text(load['high'], system)}"
         )
-    rows = step["clearance_detail"]
-    if rows:
-        near = min(rows, key=lambda row: row["distance_m"] - row["spread_m"])
-        least = max(0.0, near["distance_m"] - near["spread_m"])
-        lines.append(
-            f"Nearest: {near['target']}, {length_text(least, system)} to "
-            f"{length_text(near['distance_m'], system)} (room to keep "
-            f"{length_text(near['margin_m'], system)})"
-        )
+    if step["clearance_detail"]:
+        lines.append(f"Nearest: {nearest_words(step).text(system)}")
     return lines
 
 

@@ -29,7 +29,7 @@ from treescan.page.quantities import (
 from treescan.page.session import Session
 from treescan.rigging.gear import catalogue
 from treescan.site.model import Defect
-from treescan.wood.species import all_species
+from treescan.wood.species import all_species, find_species
 
 NOT_KNOWN = {None: "not known", True: "yes", False: "no"}
 YES_NO = {True: "yes", False: "no"}
@@ -48,6 +48,7 @@ def conditions(session: Session) -> None:
             Entry(
                 ("job", "species"), "Species", choices=kinds, free=True,
                 hint="Common or scientific name; “not known” makes every range wider.",
+                check=lambda name: find_species(name, own=session.store.site.own_species),
             ),
             Entry(("conditions", "in_leaf"), "In leaf", choices=NOT_KNOWN),
             Entry(("conditions", "wet"), "Crown wet from rain", choices=YES_NO),
