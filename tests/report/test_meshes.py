@@ -8,6 +8,7 @@ import shutil
 import struct
 import subprocess
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,7 @@ from scipy.spatial import cKDTree
 from tests.report.job import make_graph
 from treescan.report import colours
 from treescan.report.limb_surface import piece_surfaces
-from treescan.report.meshes import piece_of_node, tree_glb, tree_ply
+from treescan.report.meshes import job_surfaces, piece_of_node, tree_glb, tree_ply
 from treescan.report.site_shapes import ball, pipe
 from treescan.report.swept_room import swept_room
 from treescan.report.union_blend import blend_size_m, flared
@@ -38,8 +39,13 @@ def frusta_m3(graph, nodes):
 
 
 @pytest.fixture(scope="module")
-def glb(job):
-    return tree_glb(job)
+def surfaces(job):
+    return job_surfaces(job)
+
+
+@pytest.fixture(scope="module")
+def glb(job, surfaces):
+    return tree_glb(job, surfaces)
 
 
 @pytest.fixture(scope="module")
@@ -58,15 +64,18 @@ def closed_mesh(surface):
     return mesh
 
 
-def whole_surface(graph):
-    return piece_surfaces(graph, np.zeros(len(graph), dtype=np.int64))[0]
+@cache
+def grown(shape):
+    """A grown tree of known geometry, and its surface in one piece."""
+    graph = make_graph(5, shape)
+    return graph, piece_surfaces(graph, np.zeros(len(graph), dtype=np.int64))[0]
 
 
 @pytest.mark.parametrize("shape", SHAPES)
 def test_the_tree_is_one_closed_surface_with_the_volume_of_its_wood(shape):
     # Independent truth: sum of conical frusta, the rule of the graph.
-    graph = make_graph(5, shape)
-    mesh = closed_mesh(whole_surface(graph))
+    graph, surface = grown(shape)
+    mesh = closed_mesh(surface)
     assert mesh.is_watertight
     assert mesh.is_winding_consistent
     assert mesh.body_count == 1
@@ -87,8 +96,7 @@ def off_the_wood(graph, point_m):
 
 @pytest.mark.parametrize("shape", SHAPES)
 def test_the_surface_follows_the_radii_and_has_no_spike_at_a_union(shape):
-    graph = make_graph(5, shape)
-    surface = whole_surface(graph)
+    graph, surface = grown(shape)
     off = off_the_wood(graph, surface.vertex_m)
     union = np.flatnonzero(graph.starts_limb)
     tree = cKDTree(graph.edge_start_m[union])
@@ -119,8 +127,7 @@ def test_a_limb_is_flared_into_its_parent(job):
     assert ((depth > 0) & (depth < 0.03)).all()  # the rim lies just below the parent's surface
 
 
-def test_pieces_are_closed_and_share_the_ring_at_the_cut(job):
-    surfaces = piece_surfaces(job.graph, piece_of_node(job))
+def test_pieces_are_closed_and_share_the_ring_at_the_cut(job, surfaces):
     assert set(surfaces) == {0, *(s.number for s in job.plan.steps)}
     for number, surface in surfaces.items():
         assert closed_mesh(surface).is_watertight, f"piece {number}"
@@ -131,8 +138,7 @@ def test_pieces_are_closed_and_share_the_ring_at_the_cut(job):
     assert len(shared) >= 5
 
 
-def test_a_cut_limb_and_its_parent_do_not_hold_the_same_wood(job):
-    surfaces = piece_surfaces(job.graph, piece_of_node(job))
+def test_a_cut_limb_and_its_parent_do_not_hold_the_same_wood(job, surfaces):
     step = next(
         s for s in job.plan.steps
         if s.piece.limb != 0 and job.graph.limb[job.graph.parent[s.piece.butt_node]] == 0
@@ -149,10 +155,9 @@ def test_a_cut_limb_and_its_parent_do_not_hold_the_same_wood(job):
     assert apart == pytest.approx(volume_of(joint), rel=0.01)
 
 
-def test_pieces_together_are_the_whole_tree(job):
-    parts = piece_surfaces(job.graph, piece_of_node(job))
+def test_pieces_together_are_the_whole_tree(job, surfaces):
     whole = piece_surfaces(job.graph, np.zeros(len(job.graph), dtype=np.int64))
-    assert sum(map(volume_of, parts.values())) == pytest.approx(volume_of(whole[0]), rel=0.01)
+    assert sum(map(volume_of, surfaces.values())) == pytest.approx(volume_of(whole[0]), rel=0.01)
 
 
 def test_glb_names_one_node_a_piece_with_mass_and_loads(job, document):
@@ -276,9 +281,9 @@ def test_glb_passes_the_khronos_validator(glb, tmp_path):
     assert issues["numWarnings"] == 0, issues["messages"]
 
 
-def test_ply_carries_piece_and_load_on_every_vertex(job, tmp_path):
+def test_ply_carries_piece_and_load_on_every_vertex(job, surfaces, tmp_path):
     path = Path(tmp_path) / "tree.ply"
-    path.write_bytes(tree_ply(job))
+    path.write_bytes(tree_ply(job, surfaces))
     mesh = trimesh.load(path)
     data = mesh.metadata["_ply_raw"]["vertex"]["data"]
     assert set(np.unique(data["piece"])) == {0, *(s.number for s in job.plan.steps)}
