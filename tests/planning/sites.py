@@ -57,3 +57,26 @@ def over_the_pond(**changes) -> Site:
     }
     data.update(changes)
     return Site.model_validate(data)
+
+
+def wire_over_the_crown(**changes) -> Site:
+    """A live wire through the top of the crown: nobody may work there until it is off."""
+    wire = {"name": "feeder", "path_m": [(-15, 0.5, 6.5), (15, 0.5, 6.5)], "kilovolts": 11.0}
+    return open_field(conductor=[wire], **changes)
+
+
+def glass_all_round(**changes) -> Site:
+    """Glass under the whole crown but for a strip at the foot of the stem."""
+    parts = {
+        "east": box(1.2, -9, 9, 9),
+        "west": box(-9, -9, -1.2, 9),
+        "north": box(-1.2, 2.0, 1.2, 9),
+    }
+    return open_field(
+        target=[
+            {"name": f"{side} glass", "footprint_m": shape, "height_m": 2.4, "margin_m": 0.5}
+            for side, shape in parts.items()
+        ],
+        drop_zone=[{"name": "strip", "footprint_m": box(-1.1, -6, 1.1, 1.8)}],
+        **changes,
+    )

@@ -28,7 +28,7 @@ from treescan.planning.schedule import handling, rig_of
 from treescan.planning.workload import chip_masses, crown_part
 from treescan.rigging.types import Anchor
 
-HEIGHT_MIN = 0.02
+HEIGHT_MIN = 0.005
 """Minutes a metre of height and place in the order: lower limbs first, which opens room."""
 
 ENOUGH_ROOM_M = 2.0

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from treescan.planning.candidates import (
+    LEAST_SPLIT_KG,
     CutSet,
     cut_set,
     first_cuts,
@@ -15,7 +16,7 @@ from treescan.planning.candidates import (
     stump_cuts,
 )
 from treescan.planning.edits import Edit, edited_cuts, forced
-from treescan.planning.falls import fall_options
+from treescan.planning.falls import HELD_KG, fall_options
 from treescan.planning.hangs import hang_options
 from treescan.planning.job import Job
 from treescan.planning.leaning import spar_under
@@ -33,6 +34,9 @@ SPLIT_KG = 3.0
 
 ALWAYS_LINED_KG = 60.0
 """Lighter pieces that may fall are not looked at on the line."""
+
+LEAST_HAND_SHARE = 0.04
+"""Pieces are cut into what a hand holds at last, unless that makes more than about 25 of one."""
 
 WORTH_SHARE = 0.75
 """A finer cut is worth it when at most this share of the piece is left without a way."""
@@ -91,6 +95,7 @@ def divide(job: Job, tell: Callable[[float], None]) -> Divided:
     for number, cut in enumerate(cuts):
         pieces = _settled(judged, pieces, int(cut), MOST_DEPTH)
         tell((number + 1) / len(cuts))
+    pieces = _without_slivers(judged, pieces)
     flags: list[str] = []
     if edits:
         pieces, flags = edited_cuts(pieces, edits)
@@ -157,7 +162,11 @@ def _settled(judged: _Judge, pieces: CutSet, cut: int, depth: int) -> CutSet:
     excess = way.options[0].excess
     first = float(np.clip(0.9 / excess, 0.3, 0.75)) if excess > 1.0 else 0.55
     job = judged.job
-    for share in (first, 0.6 * first, 0.35 * first):
+    shares = [first, 0.6 * first, 0.35 * first]
+    by_hand = 0.8 * HELD_KG / way.piece.mass_kg.high
+    if LEAST_HAND_SHARE < by_hand < shares[-1]:
+        shares.append(by_hand)
+    for share in shares:
         finer = split_piece(pieces, row, job.inputs.mass, job.inputs.ground, job.rules, share)
         if finer is None:
             continue
@@ -170,6 +179,43 @@ def _settled(judged: _Judge, pieces: CutSet, cut: int, depth: int) -> CutSet:
                 if not w.kept:
                     finer = _settled(judged, finer, w.piece.butt_node, depth - 1)
             return finer
+    return pieces
+
+
+def _without_slivers(judged: _Judge, pieces: CutSet) -> CutSet:
+    """Leave out cuts that make a piece not worth one, where the joined piece has a way down.
+
+    A sliver joins the wood it grows on, or, as the lowest log, the log above it.
+    """
+    for _ in range(2):
+        before = len(pieces)
+        for cut in pieces.cuts.tolist():
+            row = int(np.searchsorted(pieces.cuts, cut))
+            if row < len(pieces) and pieces.cuts[row] == cut and _is_sliver(judged, pieces, row):
+                pieces = _joined(judged, pieces, row)
+        if len(pieces) == before:
+            break
+    return pieces
+
+
+def _is_sliver(judged: _Judge, pieces: CutSet, row: int) -> bool:
+    piece = judged(pieces, row).piece
+    short = piece.length_m < judged.job.rules.least_length_m
+    return short or piece.mass_kg.high < LEAST_SPLIT_KG
+
+
+def _joined(judged: _Judge, pieces: CutSet, row: int) -> CutSet:
+    """The pieces with this one joined to a neighbour, or as they were."""
+    wished = {e.node for e in judged.job.inputs.edits or ()}
+    drops = [int(pieces.cuts[row])] if pieces.holder[row] >= 0 else []
+    drops += [int(pieces.cuts[other]) for other in pieces.outer[row]][:1]
+    for cut in drops:
+        if cut in wished:
+            continue
+        joined = pieces.changed(drop=[cut])
+        here = int(joined.piece_of[pieces.members[row][0]])
+        if here >= 0 and judged(joined, here).kept:
+            return joined
     return pieces
 
 

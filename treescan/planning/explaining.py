@@ -6,13 +6,15 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from treescan.planning.alternatives import Ordered
 from treescan.planning.anchor_ranks import with_anchor_ranks
 from treescan.planning.dividing import Divided
 from treescan.planning.inputs import PlanInputs
 from treescan.planning.job import Job
 from treescan.planning.mending import smallest_change
-from treescan.planning.near_pass import with_near_passes
+from treescan.planning.near_pass import StandingWood
 from treescan.planning.options import Option
 from treescan.planning.schedule import as_rows
 from treescan.planning.steps import WorkedPlan, work_out
@@ -37,14 +39,14 @@ SECOND_BY_LANYARD = (
 
 def plan_of(job: Job, divided: Divided, sequences: Sequence[Ordered]) -> Plan:
     """Work out every sequence, choose the balanced one and set the others beside it."""
-    worked = [work_out(job, divided, sequence) for sequence in sequences]
-    chosen = min(worked, key=lambda w: w.broken)
-    chosen = worked[0] if worked[0].broken == chosen.broken else chosen
+    wood = StandingWood.of(job)
+    worked = [work_out(job, divided, sequence, wood) for sequence in sequences]
+    chosen = _chosen(worked)
     chosen = next((w for w in worked if w.name == job.inputs.prefer), chosen)
     feasible = chosen.broken == 0
     return Plan(
         name=chosen.name,
-        steps=with_anchor_ranks(job, with_near_passes(job, chosen.steps)),
+        steps=with_anchor_ranks(job, chosen.steps),
         anchors=ranked_anchors(job, chosen),
         tie_ins=ranked_tie_ins(job, chosen),
         alternatives=tuple(as_alternative(w, chosen, worked) for w in worked),
@@ -75,17 +77,36 @@ def as_alternative(
     )
 
 
+def _chosen(worked: Sequence[WorkedPlan]) -> WorkedPlan:
+    """The balanced plan, or one that breaks fewer limits or is better in every figure."""
+    fewest = min(w.broken for w in worked)
+    chosen = next(w for w in worked if w.broken == fewest)
+    for _ in worked:
+        better = [w for w in worked if w.broken == fewest and _dominates(w, chosen)]
+        if not better:
+            break
+        chosen = min(better, key=lambda w: w.day.hours.likely)
+    return chosen
+
+
+def _dominates(one: WorkedPlan, other: WorkedPlan) -> bool:
+    """At least as good in every figure, and better in one."""
+    pairs = list(zip(one.figures, other.figures, strict=True))
+    return all(a <= b + 1e-6 for a, b in pairs) and any(a < b - 1e-3 for a, b in pairs)
+
+
 def _front(plan: WorkedPlan, all_plans: Sequence[WorkedPlan]) -> str:
-    """Say whether another plan is as good in every figure and better in one."""
-    better = [
-        other.name
-        for other in all_plans
-        if other is not plan
-        and all(a <= b + 1e-6 for a, b in zip(other.figures, plan.figures, strict=True))
-        and any(a < b - 1e-3 for a, b in zip(other.figures, plan.figures, strict=True))
-    ]
+    """Say whether another plan is as good in every figure and better in one, or the same."""
+    better = [other.name for other in all_plans if _dominates(other, plan)]
     if better:
         return f" The {better[0]} plan is at least as good in every figure."
+    twin = [
+        other.name
+        for other in all_plans
+        if other is not plan and np.allclose(other.figures, plan.figures, atol=1e-3)
+    ]
+    if twin:
+        return f" In these figures it equals the {' and the '.join(twin)} plan."
     return " No other plan here is better in every figure."
 
 

@@ -86,10 +86,10 @@ def hang_options(
             ]
             continue
         found += _judged(job, order, result)
-    if piece.mass_kg.high <= HELD_KG:
-        return found
     if asked is None and not any(o.kept for o in found):
         found += _turned_options(job, piece, order)
+    if piece.mass_kg.high <= HELD_KG:
+        return found
     if not any(o.kept and o.share < EASY_SHARE for o in found):
         found += [
             _option(job, order, way.result, way.path, (0.0, None))

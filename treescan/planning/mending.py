@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
+from treescan.planning.falls import HELD_KG
 from treescan.planning.job import Job
 from treescan.planning.types import Step
 from treescan.units import force_text
@@ -21,6 +24,9 @@ def smallest_change(job: Job, steps: Sequence[Step]) -> str:
             _mass(job, broken),
             _room(job, broken),
             _landing(broken),
+            _strikes(broken),
+            _leans(broken),
+            _sent(job, broken),
         )
         if text
     ]
@@ -44,8 +50,52 @@ def _energy(job: Job, broken: Sequence[Step]) -> str:
         return ""
     worst = max(s.path.impact_energy_j for s in found) / 1e3
     return (
-        f"A brush mat or other bed that takes {worst:.0f} kJ in the drop zone would let"
+        f"A brush mat or other bed that takes {_rounded_up(worst)} kJ in the drop zone would let"
         f" {_pieces(len(found))} fall."
+    )
+
+
+def _rounded_up(value: float) -> str:
+    """A need rounded up: to a tenth below ten, to a whole above."""
+    return f"{np.ceil(10.0 * value) / 10.0:.1f}" if value < 10.0 else f"{np.ceil(value):.0f}"
+
+
+def _strikes(broken: Sequence[Step]) -> str:
+    found = _with(broken, "would strike the wood that carries")
+    if not found:
+        return ""
+    return (
+        f"For {_pieces(len(found))} another anchor or tie-in, off the wood it would strike, or"
+        " smaller pieces would do."
+    )
+
+
+def _leans(broken: Sequence[Step]) -> str:
+    found = _with(broken, "leans back from its aim") + _with(broken, "twist its hinge off")
+    if not found:
+        return ""
+    return (
+        "A winch, or a side line and a drop zone on the side it leans to, would take"
+        f" {_pieces(len(found))}."
+    )
+
+
+def _sent(job: Job, broken: Sequence[Step]) -> str:
+    """A stretched line where pieces have nowhere to go and the site has none."""
+    site = job.inputs.site
+    if site.gear.second_line and site.ground_anchor:
+        return ""
+    over = [
+        s
+        for s in broken
+        if s.piece.mass_kg.high > HELD_KG
+        and any("outside" in b or "sweep" in b or "roll against" in b for b in s.broken_limits)
+    ]
+    if not over or not job.usable or not (site.landing or site.drop_zone):
+        return ""
+    return (
+        f"A second line, stretched from the tree over a landing to something that holds it"
+        f" ([[ground_anchor]], gear.second_line = true), may carry {_pieces(len(over))} there."
     )
 
 

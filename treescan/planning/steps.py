@@ -5,14 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+import numpy.typing as npt
+
 from treescan.planning.alternatives import Ordered
 from treescan.planning.dividing import Divided
-from treescan.planning.hangs import reloaded
+from treescan.planning.hangs import hang_options, reloaded
 from treescan.planning.job import Job
-from treescan.planning.options import Option, tidied
+from treescan.planning.near_pass import BY_HAND_KG, StandingWood, borne_by, strike_broken
+from treescan.planning.options import Option, front, tidied
 from treescan.planning.schedule import CrewDay, crew_day
 from treescan.planning.types import Step
 from treescan.planning.workload import chip_masses, crown_part
+from treescan.rigging.types import Anchor
 
 
 @dataclass(frozen=True)
@@ -55,9 +60,9 @@ class WorkedPlan:
         return sum(bool(s.broken_limits) for s in self.steps)
 
 
-def work_out(job: Job, divided: Divided, sequence: Ordered) -> WorkedPlan:
-    """Hold every load against the wood that still stands, and set out the crew's day."""
-    options = _on_what_stands(job, divided, sequence)
+def work_out(job: Job, divided: Divided, sequence: Ordered, wood: StandingWood) -> WorkedPlan:
+    """Hold every load and way against the wood that still stands, and set out the crew's day."""
+    options = _on_what_stands(job, divided, sequence, wood)
     steps = tuple(
         step_of(number, _saw_checked(job, option), divided.ways[row].reasons)
         for number, (row, option) in enumerate(zip(sequence.rows, options, strict=True), start=1)
@@ -87,24 +92,74 @@ def _saw_checked(job: Job, option: Option) -> Option:
     return replace(option, warnings=(*option.warnings, told))
 
 
-def _on_what_stands(job: Job, divided: Divided, sequence: Ordered) -> list[Option]:
+def _on_what_stands(
+    job: Job, divided: Divided, sequence: Ordered, wood: StandingWood
+) -> list[Option]:
+    """The ways as they are by then; another way of a piece where the chosen one fails."""
     standing = job.inputs.standing.copy()
     result = []
-    for row, option in zip(sequence.rows, sequence.options, strict=True):
+    for number, (row, option) in enumerate(zip(sequence.rows, sequence.options, strict=True)):
         standing[option.piece.nodes] = False
-        checked = option
-        if option.load is not None:
-            spar, rider = job.spar_without(standing), job.rider(standing)
-            checked = reloaded(option, spar, rider)
-            if checked.broken and option.kept:
-                others = [
-                    reloaded(o, spar, rider)
-                    for o in divided.ways[row].options
-                    if o is not option and (o.anchor is None or standing[o.anchor.node])
-                ]
-                checked = next((o for o in others if o.kept), checked)
+        later = [o.anchor for o in sequence.options[number:] if o.anchor is not None]
+        then = _Then(job, wood, standing, tuple({a.anchor_id: a for a in later}.values()))
+        checked = then.checked(option)
+        if checked.broken and option.kept:
+            checked = then.another(option, divided.ways[row].options) or checked
         result.append(checked)
     return result
+
+
+@dataclass(frozen=True)
+class _Then:
+    """What stands when a piece is cut, and the anchors that are still to be used."""
+
+    job: Job
+    wood: StandingWood
+    standing: npt.NDArray[np.bool_]
+    later: tuple[Anchor, ...]
+
+    def checked(self, option: Option) -> Option:
+        """Answer the load again on what stands, and look for what the piece strikes."""
+        if option.load is not None:
+            spar = self.job.spar_without(self.standing)
+            option = reloaded(option, spar, self.job.rider(self.standing))
+        strike = self.wood.struck_by(option, self.standing)
+        if strike is None:
+            return option
+        option = replace(option, warnings=(*option.warnings, strike.told))
+        if option.piece.mass_kg.high <= BY_HAND_KG or strike.at_cut(option):
+            return option
+        borne = borne_by(self.job, strike, (*self.later, *self._tie_in_above(option)))
+        if borne is None:
+            return option
+        return replace(option, broken=(*option.broken, strike_broken(option, borne)))
+
+    def another(self, option: Option, known: Sequence[Option]) -> Option | None:
+        """Another way of the same piece that keeps every limit by then, or None.
+
+        First those known from the choice, then on the line with what still stands.
+        """
+        for other in known:
+            if other is option or not self.bears(other):
+                continue
+            checked = self.checked(other)
+            if checked.kept:
+                return checked
+        order = int(self.job.inputs.graph.order[option.piece.butt_node])
+        hung = hang_options(self.job.after(self.standing), option.piece, order)
+        found = (self.checked(o) for o in front(hung))
+        return next((o for o in found if o.kept), None)
+
+    def bears(self, option: Option) -> bool:
+        """Whether the wood of its anchor still stands."""
+        return option.anchor is None or bool(self.standing[option.anchor.node])
+
+    def _tie_in_above(self, option: Option) -> tuple[Anchor, ...]:
+        """The climber's tie-in, while it is above the cut: above it the climber ties in anew."""
+        tie = self.job.tie_in_on(self.standing)
+        if tie is None or tie.position_m[2] < option.piece.cut_m[2]:
+            return ()
+        return (tie,)
 
 
 def step_of(number: int, option: Option, reasons: tuple[str, ...] = ()) -> Step:
