@@ -332,6 +332,24 @@ async def test_files_outside_the_results_are_not_served(job_folder):
         assert (await user.http_client.get("/files/plan/plan.json")).status_code == 200
 
 
+async def test_a_result_folder_of_the_command_is_taken_over(job_folder, tmp_path):
+    import shutil
+
+    bare = tmp_path / "result"
+    shutil.copytree(job_folder / "plan", bare)
+    shutil.copy(job_folder / "site.toml", bare / "site.toml")
+    async with opened(bare) as (user, session):
+        await user.open("/?step=cuts")
+        await user.should_see("Tick what is down")
+        user.find(marker="step-scan").click()
+        user.find(marker="measure").click()
+        await user.should_see("Choose a scan first.")
+        assert session.store.plan()["plan_id"]
+        from treescan.page.work import _scan
+
+        assert _scan(bare, {}) == [bare / "plan" / "tree.json"]
+
+
 async def test_only_the_laptop_itself_may_name_a_file_on_it(job_folder):
     async with opened(job_folder) as (user, session):
         phone = await second(user, "/?step=scan", address="192.168.4.31")

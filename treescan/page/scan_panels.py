@@ -76,7 +76,8 @@ def choose_scan(session: Session) -> None:
         _reading(session, "scan_units", "Units of the scan", SCAN_UNITS)
         _reading(session, "up", "Axis that points up", UP)
         words("Then measure the scan again.")
-    heading("Sample scenes")
+    if session.samples():
+        heading("Sample scenes")
     for name in session.samples():
         wide(name.replace("_", " "), partial(session.take_sample, name), plain=True)
     follow()

@@ -233,7 +233,7 @@ class Session:
         self._require_idle()
         if self.store.fault:
             raise InvalidInputError(self.store.fault)
-        if not self.store.state.get("scans") and self.store.result_folder() is None:
+        if order == "measure" and not self.store.state.get("scans"):
             raise InvalidInputError("Choose a scan first.")
         if order != "measure" and self.store.result_folder() is None:
             raise InvalidInputError("Measure the scan first.")

@@ -268,9 +268,10 @@ def _edit_rows(state: dict[str, Any]) -> list[dict[str, Any]]:
 
 def _scan(folder: Path, state: dict[str, Any], *, whole: bool = False) -> list[Path]:
     """Return the measured tree when there is one, so that the scan is looked at once only."""
-    measured = folder / "tree" / "tree.json"
-    if not whole and measured.is_file():
-        return [measured]
+    for part in () if whole else ("tree", "plan"):
+        measured = folder / part / "tree.json"
+        if measured.is_file():
+            return [measured]
     return [Path(name) for name in state.get("scans", ())]
 
 
