@@ -2,8 +2,10 @@
 
 import csv
 import json
+from importlib import resources
 from pathlib import Path
 
+import jsonschema
 import pytest
 
 from treescan.planning.check import check_plan
@@ -68,6 +70,22 @@ def test_every_target_is_named_in_every_step(job):
     names = {t.name for t in (*site.target, *site.conductor)}
     plan, _ = documents(folder)
     assert all(set(step["clearance_m"]) == names for step in plan["steps"])
+
+
+def test_the_documents_meet_the_schemas_in_the_package(job):
+    _, folder, _ = job
+    for name, document in zip(("plan", "tree"), documents(folder), strict=True):
+        text = resources.files("treescan.report").joinpath("schemas", f"{name}.schema.json")
+        jsonschema.Draft202012Validator(json.loads(text.read_text())).validate(document)
+
+
+def test_every_warning_of_the_cut_list_says_what_to_do(job):
+    _, folder, _ = job
+    with (folder / "cut_list.csv").open(encoding="utf-8-sig", newline="") as file:
+        told = [w for row in csv.DictReader(file) for w in row["warnings"].split(" | ") if w]
+    assert told
+    assert not [w for w in told if ": " not in w]
+    assert not [w for w in told if "settle it on site" in w]  # each kind has its own instruction
 
 
 def test_the_cut_list_has_a_row_a_step(job):

@@ -14,7 +14,7 @@ WHAT_TO_DO = (
     (r"off plumb", "man the tag line before the cut, clear of the piece"),
     (r"redirect at .* brings the weakest section", "rig it there if that load must come down"),
     (
-        r"^if the .*\bit may (strike|pass)\b",
+        r"^if .*\bmay\b",
         "cover it or keep it clear, nobody on that side; else lower this piece",
     ),
     (r"must be pulled or wedged", "set the pull line or the wedges before the back cut"),
