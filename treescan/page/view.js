@@ -4,6 +4,7 @@ import { THREE, OrbitControls } from "nicegui-scene";
 
 const WIDE = 256; // nodes in a row of the table of looks
 const CHUNK = 150000; // points asked for at a time
+const MOVING = 250000; // points drawn at first while the view is being turned; more if the device keeps up
 const NO_NODE = 65535;
 
 const WOOD_VERTEX = `
@@ -111,7 +112,10 @@ export default {
       this.clouds = [];
       this.signs = [];
       this.cloudLeast = 0;
-      this.controls.addEventListener("start", () => { this.moving = true; this.lastFrame = 0; });
+      this.controls.addEventListener("start", () => {
+        this.moving = true;
+        this.share = Math.min(this.share, MOVING / Math.max(1, this.clouds.reduce((sum, c) => sum + c.userData.many, 0)));
+      });
       this.controls.addEventListener("end", () => { this.moving = false; setTimeout(() => this.draw(), 120); });
       this.controls.addEventListener("change", () => this.draw());
       this.watcher = new ResizeObserver(() => this.draw());
@@ -234,9 +238,9 @@ export default {
     draw() {
       if (this.asked || !this.alive) return;
       this.asked = true;
-      requestAnimationFrame((now) => { this.asked = false; if (this.alive) this.frame(now); });
+      requestAnimationFrame(() => { this.asked = false; if (this.alive) this.frame(); });
     },
-    frame(now) {
+    frame() {
       const w = this.$el.clientWidth, h = this.$el.clientHeight;
       if (!w || !h) return;
       if (this.wide !== w || this.high !== h) {
@@ -245,21 +249,31 @@ export default {
         this.camera.aspect = w / h;
         this.camera.updateProjectionMatrix();
       }
-      if (this.moving && this.lastFrame) {
-        const ms = now - this.lastFrame;
-        if (ms < 1000) {
-          this.pace = this.pace ? 0.8 * this.pace + 0.2 * ms : ms;
-          if (ms > 55) this.share = Math.max(0.04, this.share * 0.75);
-          else if (ms < 28) this.share = Math.min(1, this.share * 1.15);
-          this.$el.dataset.fps = (1000 / this.pace).toFixed(1);
-          this.$el.dataset.share = this.share.toFixed(2);
-        }
-      }
-      this.lastFrame = this.moving ? now : 0;
       const share = this.moving ? this.share : 1;
       for (const c of this.clouds) c.geometry.setDrawRange(0, Math.ceil(c.userData.many * share));
       this.renderer.render(this.scene, this.camera);
       this.placeSigns(w, h);
+      if (this.moving && !this.timed) this.timeDrawing();
+    },
+    timeDrawing() { // how long the device took for what was asked; fewer points while turning if long
+      const gl = this.renderer.getContext(), began = performance.now();
+      const fence = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0);
+      if (!fence) return;
+      gl.flush();
+      this.timed = true;
+      const look = () => {
+        if (!this.alive || gl.isContextLost()) { this.timed = false; return; }
+        if (gl.getSyncParameter(fence, gl.SYNC_STATUS) !== gl.SIGNALED) { setTimeout(look, 3); return; }
+        const ms = performance.now() - began;
+        gl.deleteSync(fence);
+        this.timed = false;
+        if (ms > 50) this.share = Math.max(0.02, this.share * 0.7);
+        else if (ms < 25) this.share = Math.min(1, this.share * 1.2);
+        this.pace = this.pace ? 0.7 * this.pace + 0.3 * ms : ms;
+        this.$el.dataset.drawMs = this.pace.toFixed(0);
+        this.$el.dataset.share = this.share.toFixed(3);
+      };
+      look();
     },
 
     look(eye, to, whole) { // whole: step back on a narrow screen, so that the crown stays in sight
