@@ -12,6 +12,8 @@ from treescan_cli.options import add_output, add_print, add_seed, add_shared
 NAME = "replan"
 HELP = "plan the rest from where the tree is now: steps done, limbs gone, rain, crew, own changes"
 
+PREFERENCES = ("balanced", "least load", "most clearance", "fastest", "fewest anchor moves")
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of ``replan``."""
@@ -40,6 +42,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="a copy of plan.json changed by hand, or a JSON list of edits; checked, never undone",
     )
+    parser.add_argument(
+        "--prefer",
+        choices=PREFERENCES,
+        default="",
+        help="choose this whole plan instead of the one the planner would",
+    )
+    parser.add_argument(
+        "--why",
+        action="append",
+        default=[],
+        type=int,
+        metavar="NODE",
+        help="say why this node of tree.json is no anchor, or what it carries in the plan",
+    )
     add_seed(parser)
     add_output(parser)
     add_print(parser)
@@ -61,6 +77,8 @@ def run(args: argparse.Namespace) -> int:
         set_site=tuple(args.set),
         edited=args.edited,
         seed=args.seed,
+        prefer=args.prefer,
+        why=tuple(args.why),
     )
     with progress(quiet=args.quiet) as report:
         result, gone_nodes = replan_folder(args.folder, changes, report)
@@ -70,7 +88,7 @@ def run(args: argparse.Namespace) -> int:
             write_state(folder, gone_nodes)
     plan = result.plan
     assert plan is not None
-    for line in (plan.cautions[0], *plan_lines(result, args.units)):
+    for line in (*plan.cautions[: 1 + len(changes.why)], *plan_lines(result, args.units)):
         say(line, quiet=args.quiet)
     list_outputs(args.out, quiet=args.quiet)
     if args.json:

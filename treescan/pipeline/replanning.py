@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +17,7 @@ from treescan.pipeline.folder import STATE_FILE, JobFolder, read_document, read_
 from treescan.pipeline.progress import Report, silent, within
 from treescan.pipeline.run import job_result
 from treescan.planning.edits import Edit, edits_between, read_edits
+from treescan.planning.explaining import why_not_here
 from treescan.planning.planner import PlanInputs
 from treescan.planning.replan import earlier_steps, replan, still_standing
 from treescan.planning.types import JobResult
@@ -39,6 +40,7 @@ class Changes:
     edited: Path | None = None
     seed: int = 0
     prefer: str = ""
+    why: tuple[int, ...] = ()
 
 
 def step_numbers(texts: Sequence[str]) -> frozenset[int]:
@@ -96,11 +98,16 @@ def replan_folder(
         gear=job.gear,
         wood_state=job.wood_state,
         seed=changes.seed,
-        prefer=changes.prefer,
         done=job.standing,
         edits=_edits(job, changes.edited),
         lost_anchors=_anchor_nodes(job.plan, changes.lost_anchors),
+        prefer=changes.prefer,
     )
+    if any(not 0 <= node < len(inputs.graph) for node in changes.why):
+        raise InvalidInputError(
+            f"--why: the tree has nodes 0 to {len(inputs.graph) - 1}; their places are in"
+            " tree.json."
+        )
     plan = replan(
         inputs,
         steps,
@@ -108,6 +115,8 @@ def replan_folder(
         set(changes.gone),
         progress=within(report, "Planning the rest"),
     )
+    told = tuple(f"Node {n}: {why_not_here(inputs, plan, n)}" for n in changes.why)
+    plan = replace(plan, cautions=(plan.cautions[0], *told, *plan.cautions[1:]))
     standing = job.standing & still_standing(
         job.survey.graph, earlier_steps(steps), changes.done, changes.gone
     )
