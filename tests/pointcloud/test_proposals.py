@@ -9,10 +9,12 @@ import pytest
 from shapely import LineString, Polygon
 
 from tests.pointcloud.test_ground_and_tree import cloud_of, slope_z, yard
+from treescan.errors import SiteFileError
 from treescan.pointcloud.ground import find_ground
 from treescan.pointcloud.isolate import isolate_tree
 from treescan.pointcloud.openings import without_holes
-from treescan.pointcloud.proposals import propose_site, proposed_site_toml
+from treescan.pointcloud.proposals import _is_wall, propose_site, proposed_site_toml
+from treescan.site.reading import parse_site
 
 
 @pytest.fixture(scope="module")
@@ -90,3 +92,19 @@ def test_polygons_are_cut_until_no_hole_is_left():
     parts = without_holes(ring)
     assert all(not part.interiors for part in parts)
     assert sum(part.area for part in parts) == pytest.approx(ring.area)
+
+
+def test_a_wire_keeps_the_file_from_use_until_its_voltage_is_given(proposals):
+    wires = [p for p in proposals if p.kind == "wire"]
+    text = proposed_site_toml(wires, np.zeros(3)).replace('# species = "..."', "species = 'Acer'")
+    with pytest.raises(SiteFileError, match="kilovolts is 'unknown'"):
+        parse_site(text)
+    told = parse_site(text.replace('"unknown"', "0.4"))
+    assert [wire.kilovolts for wire in told.conductor] == [0.4] * len(wires)
+
+
+def test_a_wall_is_no_fence():
+    house = np.array([[0.0, 0.0], [8.0, 0.0], [8.0, 6.0], [0.0, 6.0]])
+    assert _is_wall(np.array([[0.2, -0.3], [7.5, -0.2]]), [house])
+    assert not _is_wall(np.array([[0.2, -2.0], [7.5, -2.0]]), [house])
+    assert not _is_wall(np.array([[4.0, 0.0], [4.0, -9.0]]), [house])

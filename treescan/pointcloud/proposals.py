@@ -17,8 +17,10 @@ from treescan.pointcloud.wires import find_wires
 REACH_M = 45.0
 """Things farther from the tree than this are not proposed. [m]"""
 CELL_M = 0.08
-UNKNOWN_KILOVOLTS = 20.0
-"""Stand-in for a wire of unknown voltage, on the cautious side. [kV]"""
+UNKNOWN_KILOVOLTS = '"unknown"'
+"""Written for every wire: a site file is refused until a person puts the voltage there."""
+BESIDE_WALL_M, BESIDE_WALL_SHARE = 0.6, 0.7
+"""A fence that so nearly follows a building for so much of its length is one of its walls."""
 
 Kind = Literal["building", "fence", "wire", "plants", "open ground"]
 
@@ -116,10 +118,22 @@ def _built(pieces: list[FlatPiece], centre: Float32s, above: Floats) -> list[Pro
                 f"{remark}; only the sides the scan saw",
             )
         )
+    walls = [np.asarray(proposal.shape_m) for proposal in found]
     for fence in find_fences(pieces, centre, above):
+        if _is_wall(fence.path_m, walls):
+            continue
         sure = round(min(0.85, 0.4 + fence.length_m / 30.0), 2)
         found.append(Proposal("fence", "fence", sure, fence.path_m, fence.height_m))
     return found
+
+
+def _is_wall(path_m: Floats, footprints_m: list[Floats]) -> bool:
+    """Whether a fence runs along or inside a building: a wall that was split from it."""
+    from shapely import LineString, Polygon
+
+    line = LineString(path_m)
+    near = (Polygon(shape).buffer(BESIDE_WALL_M) for shape in footprints_m)
+    return any(line.intersection(area).length > BESIDE_WALL_SHARE * line.length for area in near)
 
 
 def _plants(
@@ -217,7 +231,7 @@ def _entry(proposal: Proposal, origin_m: Floats) -> list[str]:
             mark,
             name,
             f"path_m = {shape}",
-            f"kilovolts = {UNKNOWN_KILOVOLTS}   # unknown: ask the owner of the line",
+            f"kilovolts = {UNKNOWN_KILOVOLTS}   # ask the owner of the line, write the number",
         ]
     if proposal.kind == "open ground":
         return [
