@@ -152,7 +152,10 @@ def tap(page, x, y):
     page.wait_for_timeout(150)
 
 
-@pytest.mark.parametrize("kind", [PHONE, LAPTOP], ids=["phone", "laptop"])
+@pytest.mark.parametrize(
+    "kind",
+    [pytest.param(PHONE, id="phone"), pytest.param(LAPTOP, id="laptop", marks=pytest.mark.slow)],
+)
 def test_every_step_fits_and_its_targets_are_large(device, kind):
     from treescan.page.steps import STEPS
 
@@ -239,6 +242,7 @@ def test_a_killed_server_and_a_reload_lose_nothing(device, server):
     page.get_by_role("button", name="Cancel", exact=True).click()
 
 
+@pytest.mark.slow
 def test_sleep_without_wifi_loses_nothing(device):
     page = device("site")
     tap(page, 0.4, 0.6)
