@@ -5,7 +5,7 @@ import pytest
 
 from tests.motion.pieces import flat_ground, rod
 from treescan.errors import InvalidInputError
-from treescan.motion.climber import safe_side, spar_movement
+from treescan.motion.climber import safe_side
 from treescan.motion.fall import free_fall, hinge_fall
 from treescan.motion.swing import lowered
 from treescan.motion.tendency import common_centre_m, tendency
@@ -76,20 +76,3 @@ def test_piece_that_swings_through_the_stem_is_refused():
     assert found.distance_m < safe_side(
         limb, free_fall(limb, FLAT, break_angle_deg=0.0), stem_radius_m=0.1
     ).distance_m + 1e-9  # fmt: skip
-
-
-@pytest.mark.published
-def test_k3_push_back_of_a_cone_top_on_a_spar():
-    """200 kg cone: 375 N, 34.9 mm at the tip of a 0.3 m, 10 m spar of 9 GPa; twice moving."""
-    top = rod((0, 0, 10), (0, 0, 1), 6, 200, diameter=0.002, cone=True)
-    found = spar_movement(
-        top, spar_height_m=10.0, spar_diameter_m=0.3, moe_pa=9e9, break_angle_deg=45.0
-    )
-    assert found.still_m == pytest.approx(0.0349, rel=0.005)
-    assert found.moving_m == pytest.approx(0.0698, rel=0.005)
-    assert found.pull_m == 0.0
-    late = spar_movement(
-        top, spar_height_m=10.0, spar_diameter_m=0.3, moe_pa=9e9, break_angle_deg=90.0
-    )
-    assert late.pull_m == pytest.approx(1.25 * 200 * 9.81 / 10_735, rel=0.005)
-    assert "whip" in late.warnings[0]

@@ -9,7 +9,9 @@ import pytest
 from tests.motion.pieces import rod
 from tests.planning.jobs import grown_inputs, sample_inputs
 from tests.planning.sites import open_field
+from treescan.motion.climber import safe_side
 from treescan.motion.fall import free_fall, hinge_fall
+from treescan.motion.swing import lowered
 from treescan.planning.draws import Draws
 from treescan.planning.falls import fall_options
 from treescan.planning.hangs import aside_first
@@ -165,3 +167,43 @@ def test_cases_of_a_piece_pulled_aside_are_pulled_aside_too():
     if step.path.recipe[0] != "aside_first":
         assert way_cases(step.piece, bare, job.field).labels == cases.labels
     assert aside_first(step.path, np.array([0, 0, -9.0]), 0.5) is step.path
+
+
+def test_a_piece_through_the_climbers_space_is_refused(monkeypatch):
+    """A limb that swings back through the stem; a light one is guided by hand instead."""
+    job = job_with()
+    option = felled(job)
+    limb = rod((0, 0, 9), (1, 0, 0.1), 3.0, 80, diameter=0.15)
+    anchor = np.array([-2.0, 0.0, 12.0])
+    path = lowered(limb, limb.cut_m + 0.3 * limb.axis, anchor, job.inputs.ground)
+    through = replace(option, piece=limb, path=path, method="lower")
+    if not safe_side(limb, path).refused:
+        refused = replace(safe_side(limb, path), refused=True, crowded=False)
+        monkeypatch.setattr("treescan.planning.robust.safe_side", lambda *_: refused)
+    told = with_chance(through, job.field, job.draws).broken
+    assert told == (
+        "would come through the climber's space whatever side of the cut he works from",
+    )
+    light = replace(limb, mass_kg=Band(5, 6, 7))
+    assert with_chance(replace(through, piece=light), job.field, job.draws).kept
+
+
+def test_a_line_too_near_a_conductor_is_refused():
+    """The piece keeps its distance, the line that it hangs from does not."""
+    data = open_field().model_dump()
+    wire = {"name": "service drop", "kilovolts": 0.4,
+            "path_m": [[-30.0, 1.5, 11.6], [30.0, 1.5, 11.6]]}  # fmt: skip
+    data["conductor"] = [wire]
+    job = prepare(grown_inputs("leaning", 3, Site.model_validate(data), height_m=9.0))
+    limb = rod((0, 0, 4), (1, 0, 0.1), 1.0, 8, diameter=0.08)
+    tie = limb.cut_m + 0.3 * limb.axis
+    found = {}
+    for height in (4.9, 12.0):
+        anchor = replace(job.anchors[0], position_m=np.array([0.3, 0.0, height]), rejected="")
+        path = lowered(limb, tie, anchor.position_m, job.inputs.ground)
+        gaps = judged_gaps(limb, path, job.field.obstacles, 0.0)
+        option = replace(felled(job), piece=limb, path=path, method="lower", anchor=anchor,
+                         tie_m=tie[None], clearances=gaps, landing="grass")  # fmt: skip
+        found[height] = with_chance(option, job.field, job.draws).broken
+    assert found[4.9] == ()
+    assert found[12.0][0].startswith("its line would pass the service drop at ")

@@ -67,3 +67,22 @@ def test_a_case_that_strikes_is_named_on_its_step():
         again = with_second_look(job, replace(plan, steps=(broken,))).steps[0]
         assert not any("bench" in warning for warning in again.warnings)
     assert said == {0.0: True, 200.0: False}
+
+
+def test_topping_says_where_to_go_and_a_hard_blow_what_would_take_it():
+    inputs = grown_inputs("leaning", 3, open_field(), height_m=9.0)
+    job, plan = prepare(inputs), make_plan(inputs)
+    log = rod((0, 0, 8), (0, 0, 1), 3, 900, diameter=0.5)
+    path = hinge_fall(log, inputs.ground, hinge_azimuth_deg=0.0)
+    limit = job.field.obstacles.drop_zones[0].max_energy_j
+    step = replace(plan.steps[0], piece=log, path=replace(path, impact_energy_j=2.5 * limit),
+                   method="hinge fall", landing="grass", load=None, warnings=(),
+                   reasons=())  # fmt: skip
+    told = with_second_look(job, replace(plan, steps=(step,))).steps[0].reasons
+    assert any("once it goes, back away to the " in reason for reason in told)
+    assert any("kN while it stops" in reason for reason in told)
+    assert any("brush mat" in reason for reason in told)
+    assert any("3 shorter sections" in reason for reason in told)
+    soft = replace(step, path=replace(path, impact_energy_j=0.1 * limit))
+    told = with_second_look(job, replace(plan, steps=(soft,))).steps[0].reasons
+    assert not any("kN while it stops" in reason for reason in told)

@@ -1,4 +1,4 @@
-"""The climber beside a cut: safe side of the stem, way out, and movement of the spar."""
+"""The climber beside a cut: safe side of the stem, and the way out."""
 
 from __future__ import annotations
 
@@ -7,13 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from treescan.mechanics.hinge import piece_push_factor, push_back_peak
-from treescan.mechanics.spar import tip_stiffness_n_m
 from treescan.motion.body import rigid_piece
 from treescan.motion.clearance import closest_approach, motion_of
 from treescan.motion.types import Path
 from treescan.site.distances import WIRE, Solids
-from treescan.units import G_M_S2
 from treescan.wood.types import Piece
 
 Floats = npt.NDArray[np.float64]
@@ -49,6 +46,8 @@ class SafeSide:
         through. [m]
     refused : bool
         No side keeps the piece from coming nearer to the climber than it was.
+    crowded : bool
+        The piece's own twigs fill every side before the cut.
     safe_deg : tuple of float
         All azimuths tried (every 22.5 degrees) that are safe.
     retreat_deg : tuple of float
@@ -60,6 +59,7 @@ class SafeSide:
     azimuth_deg: float
     distance_m: float
     refused: bool
+    crowded: bool
     safe_deg: tuple[float, ...]
     retreat_deg: tuple[float, float]
     warnings: tuple[str, ...]
@@ -126,12 +126,13 @@ def safe_side(
     away = _away_from(piece, path, until_s)
     behind = np.cos(np.radians(azimuth - away))
     best = int(np.argmax(np.where(safe, near + 0.2 * behind, near - 100.0)))
-    refused = not bool(safe.any())
-    warnings = _warnings(piece, refused, float(near[best]), int(safe.sum()))
+    refused, crowded = not bool(safe.any()), not bool((before > 0.0).any())
+    warnings = _warnings(refused, crowded, float(near[best]), int(safe.sum()))
     return SafeSide(
         azimuth_deg=float(azimuth[best]),
         distance_m=float(near[best]),
         refused=refused,
+        crowded=crowded,
         safe_deg=tuple(float(a) for a in azimuth[safe]),
         retreat_deg=((away + 45.0) % 360.0, (away - 45.0) % 360.0),
         warnings=warnings,
@@ -147,7 +148,9 @@ def _away_from(piece: Piece, path: Path, until_s: float) -> float:
     return float(np.degrees(np.arctan2(-gone[0], -gone[1]))) % 360.0
 
 
-def _warnings(piece: Piece, refused: bool, near: float, sides: int) -> tuple[str, ...]:
+def _warnings(refused: bool, crowded: bool, near: float, sides: int) -> tuple[str, ...]:
+    if crowded:
+        return ("its twigs fill every side of the cut: clear them first, or cut from a lift",)
     if refused:
         return (
             f"the piece comes through the climber's space ({near:.1f} m): cut it otherwise, "
@@ -156,69 +159,3 @@ def _warnings(piece: Piece, refused: bool, near: float, sides: int) -> tuple[str
     if sides <= SECTORS // 4:
         return ("few sides of the stem are safe: agree on the stance before the cut",)
     return ()
-
-
-@dataclass(frozen=True)
-class SparMovement:
-    """Movement of the spar's top, where the climber is, when a top leaves it.
-
-    ``still_m`` is the deflection under the peak push held still, ``moving_m`` at most twice
-    that (a step load), ``pull_m`` under the pull of a hinge that still holds at the break.
-    """
-
-    still_m: float
-    moving_m: float
-    pull_m: float
-    warnings: tuple[str, ...]
-
-
-def spar_movement(
-    piece: Piece,
-    *,
-    spar_height_m: float,
-    spar_diameter_m: float,
-    moe_pa: float,
-    break_angle_deg: float,
-) -> SparMovement:
-    """Movement of a spar when a top is felled from it on a hinge (handbook 9.2, 9.3).
-
-    Parameters
-    ----------
-    piece : Piece
-        The top.
-    spar_height_m, spar_diameter_m : float
-        Cut above ground; mean diameter of the spar inside bark. [m]
-    moe_pa : float
-        Green modulus of elasticity, low side. [Pa]
-    break_angle_deg : float
-        Turn at which the hinge parts; beyond 48.19 degrees a hinge that holds pulls the spar
-        forward. [degrees]
-
-    Notes
-    -----
-    A uniform cantilever pushed at its top; the push of the piece is that of a frictionless
-    hinge without air drag (J5 to J9).
-    """
-    rigid = rigid_piece(piece)
-    arm = float(np.linalg.norm(rigid.centre_m - piece.cut_m))
-    axis = np.asarray(piece.axis, dtype=np.float64)
-    side = np.cross(axis, [1.0, 0.0, 0.0] if abs(axis[0]) < 0.9 else [0.0, 1.0, 0.0])
-    side = rigid.axes.T @ (side / np.linalg.norm(side))
-    about = float((np.asarray(rigid.body.moments) * side**2).sum()) + rigid.body.mass * arm**2
-    kappa = min(rigid.body.mass * arm**2 / about, 1.0)
-    weight = rigid.body.mass * G_M_S2
-    stiffness = float(tip_stiffness_n_m(moe_pa, spar_diameter_m, spar_height_m))
-    break_rad = float(np.radians(break_angle_deg))
-    peak_at, peak = push_back_peak(kappa)
-    push = float(peak) if break_rad >= peak_at else float(piece_push_factor(break_rad, kappa))
-    pull = max(-float(piece_push_factor(break_rad, kappa)), 0.0)
-    still = push * weight / stiffness
-    notes = []
-    if pull > 0.2:
-        notes.append(
-            f"a hinge that holds to {break_angle_deg:.0f} degrees pulls the spar forward with "
-            f"{pull * weight:.0f} N and lets it whip back"
-        )
-    if 2.0 * still > 0.3:
-        notes.append(f"the spar's top may move {2.0 * still:.1f} m: take the top smaller")
-    return SparMovement(still, 2.0 * still, pull * weight / stiffness, tuple(notes))

@@ -21,7 +21,9 @@ from treescan.errors import InvalidInputError
 from treescan.motion.body import rigid_piece
 from treescan.motion.cases import Cases, cases_of
 from treescan.motion.clearance import near_passes_m
+from treescan.motion.climber import safe_side
 from treescan.motion.landing import footprint_polygon, lying_outline
+from treescan.motion.lead import lead_clearances
 from treescan.motion.on_line import SET_DOWN_M
 from treescan.motion.response import drawn, response
 from treescan.motion.types import Clearance, Path
@@ -50,6 +52,9 @@ DRIFT_SD_SHARE = 0.5
 
 BOUNCE_SD_SHARE = 0.5
 """The allowance for bounce and roll is taken as two standard deviations of it."""
+
+BY_HAND_KG = 20.0
+"""Lighter pieces are held and guided by hand, and may pass where the climber is: our choice."""
 
 FAR_M = 50.0
 
@@ -133,9 +138,16 @@ def tried(
 
 
 def with_chance(option: Option, field: Field, draws: Draws) -> Option:
-    """Option with its chance of a breach; unchanged where a limit is broken already."""
+    """Option with its chance of a breach; unchanged where a limit is broken already.
+
+    A way that goes through the climber's space whatever side he works from, or whose line comes
+    too near a conductor, is refused here.
+    """
     if not option.kept:
         return option
+    refused = (*_through_climber(option), *_line_too_near(option, field))
+    if refused:
+        return replace(option, broken=refused)
     trial = tried(option, field, draws)
     chance = chance_of_breach(option, trial, field, draws)
     if trial is None:
@@ -146,6 +158,33 @@ def with_chance(option: Option, field: Field, draws: Draws) -> Option:
         (g.distance_m - g.spread_m - w for g, w in zip(gaps, wanted, strict=True)), default=np.inf
     )
     return replace(option, chance=chance, clearances=gaps, room_m=float(room))
+
+
+def _through_climber(option: Option) -> tuple[str, ...]:
+    """Say so when a piece too heavy to be guided by hand passes through the climber's space."""
+    if option.piece.mass_kg.high < BY_HAND_KG:
+        return ()
+    side = safe_side(option.piece, option.path)
+    if not side.refused or side.crowded:
+        return ()
+    return ("would come through the climber's space whatever side of the cut he works from",)
+
+
+def _line_too_near(option: Option, field: Field) -> tuple[str, ...]:
+    """Say so when the line that a piece hangs from comes too near a conductor."""
+    if option.method != "lower" or option.anchor is None or not field.obstacles.is_conductor.any():
+        return ()
+    gaps = lead_clearances(
+        option.piece, option.path, option.tie_m, option.anchor.position_m, field.obstacles
+    )
+    return tuple(
+        f"its line would pass the {name} at {max(gap.distance_m, 0.0):.1f} m;"
+        f" {gap.margin_m:.1f} m is wanted"
+        for name, gap, wire in zip(
+            field.obstacles.names, gaps, field.obstacles.is_conductor, strict=True
+        )
+        if wire and not gap.kept
+    )
 
 
 def way_cases(piece: Piece, path: Path, field: Field) -> Cases:

@@ -14,12 +14,13 @@ import numpy as np
 
 from treescan.motion.climber import safe_side
 from treescan.motion.flat_landing import flat_chance, flat_lengths
+from treescan.motion.impact import blow
 from treescan.planning.job import Job
-from treescan.planning.robust import chance_of_breach, tried
+from treescan.planning.robust import BY_HAND_KG, chance_of_breach, tried
 from treescan.planning.types import Plan, Step
 
-BY_HAND_KG = 20.0
-"""Lighter pieces are held and guided by hand; no warning of the climber's space: our choice."""
+HARD_SHARE = 0.5
+"""A blow of more than this share of the ground's limit is told with its force: our choice."""
 
 LOG_TOP_M, LEAST_LOG_M, MOST_LOG_M = 0.10, 0.4, 8.0
 """Stem wood that counts as a log, and the lengths looked at: our choice. [m]"""
@@ -40,6 +41,7 @@ def _looked_at(job: Job, step: Step) -> Step:
     )
     side, refused = _where_to_stand(step)
     landing, flat = _how_it_lands(job, step)
+    landing += _on_the_ground(job, step)
     return replace(
         step,
         path=replace(step.path, flat_chance=flat),
@@ -55,9 +57,31 @@ def _where_to_stand(step: Step) -> tuple[list[str], list[str]]:
     if found.refused:
         if step.piece.mass_kg.high < BY_HAND_KG:
             return [], []
+        if found.crowded:
+            return [], [found.warnings[0]]
         return [], ["no side of the limb is clear of the piece: cut from a lift or otherwise"]
-    side = SIDES[int(np.round(found.azimuth_deg / 45.0)) % 8]
-    return [f"stand to the {side} of the cut"], []
+    told = f"stand to the {_side(found.azimuth_deg)} of the cut"
+    if step.method == "hinge fall" and step.piece.mass_kg.high >= BY_HAND_KG:
+        left, right = (_side(azimuth) for azimuth in found.retreat_deg)
+        told += f"; once it goes, back away to the {left} or {right}"
+    return [told], []
+
+
+def _side(azimuth_deg: float) -> str:
+    """Name of the nearest of eight sides."""
+    return SIDES[int(np.round(azimuth_deg / 45.0)) % 8]
+
+
+def _on_the_ground(job: Job, step: Step) -> list[str]:
+    """What a hard blow means for the ground, and what would take it."""
+    zone = next((z for z in job.field.obstacles.drop_zones if z.name == step.landing), None)
+    energy = step.path.impact_energy_j
+    if zone is None or step.load is not None or energy < HARD_SHARE * zone.max_energy_j:
+        return []
+    found = blow(step.path, zone.surface, zone.max_energy_j)
+    low, high = (force / 1e3 for force in found.mean_force_n)
+    told = f"strikes the {zone.surface} with {energy / 1e3:.1f} kJ: {low:.0f} to {high:.0f} kN"
+    return [f"{told} while it stops, about twice that at the peak", *found.options]
 
 
 def _how_it_lands(job: Job, step: Step) -> tuple[list[str], float]:
