@@ -20,6 +20,7 @@ from treescan.report.plan_json import plan_document
         ("up to 29 % of where it may lie is outside lawn", "close that ground too"),
         ("tag line holds it 1.2 m off plumb: about 90 N at the ground", "man the tag line"),
         ("if the fibres hold longer, it may strike the pond", "nobody on that side"),
+        ("a union factor of 0.75 applies at the weakest section", "look closely at that union"),
         ("if the piece is pushed weaker, it may come to lie against the pond", "cover it"),
         ("must be pulled or wedged over 12 degrees first", "before the back cut"),
         ("something nobody foresaw", "settle it on site before this cut"),

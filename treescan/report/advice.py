@@ -17,6 +17,7 @@ WHAT_TO_DO = (
         r"^if .*\bmay\b",
         "cover it or keep it clear, nobody on that side; else lower this piece",
     ),
+    (r"union factor", "look closely at that union before the line is loaded"),
     (r"must be pulled or wedged", "set the pull line or the wedges before the back cut"),
     (r"thrown by hand", "only with a sure grip and a clear throw; else lower it"),
 )
