@@ -7,6 +7,7 @@ import json
 from typing import Any
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from treescan.errors import OutputError
 from treescan.planning.sent_load import SentCase
@@ -160,12 +161,31 @@ def _step(result: JobResult, step: Step) -> Json:
             for c in step.clearances
         ],
         "path": np.round(path, 3).tolist(),
+        "path_detail": _path_detail(result, step),
         "minutes": step.minutes.as_dict(2),
         "people": step.people,
         "warnings": list(step.warnings),
         "broken_limits": list(step.broken_limits),
         "reasons": list(step.reasons),
         "chance_of_breach": step.chance_of_breach,
+    }
+
+
+def _path_detail(result: JobResult, step: Step) -> Json:
+    """Attitude and lead tension at each row of ``path``, the first touch and the landing's outline.
+
+    ``turn_wxyz`` are unit quaternions that turn the piece as it stood on the tree.
+    """
+    path = step.path
+    x, y, z, w = Rotation.from_matrix(np.asarray(path.rotation)).as_quat().T
+    outline = np.zeros((0, 2)) if path.footprint_m is None else path.footprint_m
+    touched = bool(np.isfinite(path.contact_time_s))
+    return {
+        "turn_wxyz": np.round(np.column_stack([w, x, y, z]), 4).tolist(),
+        "lead_tension_N": np.round(path.tension_n, 1).tolist(),
+        "contact_time_s": round(path.contact_time_s, 3) if touched else None,
+        "contact_attitude_deg": round(path.contact_attitude_deg, 1) if touched else None,
+        "landing_outline_m": np.round(outline + result.origin_m[:2], 3).tolist(),
     }
 
 
