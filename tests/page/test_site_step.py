@@ -107,6 +107,25 @@ async def test_corners_can_be_taken_back_and_nudged(job_folder):
         assert draft["corners"][-1] == [pytest.approx(before[0] + 0.1), before[1]]
 
 
+async def test_words_typed_between_taps_stay_and_the_height_follows_the_scan(job_folder):
+    async with opened(job_folder) as (user, session):
+        await user.open("/?step=site")
+        name = element(user, "value-name")
+        name.value = "shed"
+        session.map().top_m[100:200, 100:200] = session.map().ground_m[100:200, 100:200] + 2.34
+        tap(user, (100, 100), (199, 100), (199, 199), (100, 199))
+        assert element(user, "value-name") is name
+        assert name.value == "shed"
+        assert element(user, "value-height_m").value == "2.4"
+        await user.should_see("from the scan: check")
+        element(user, "value-height_m").value = "3"
+        user.find("Undo corner").click()
+        assert element(user, "value-height_m").value == "3"
+        user.find(marker="done").click()
+        target = session.store.site.target[-1]
+        assert (target.name, target.height_m) == ("shed", 3.0)
+
+
 async def test_too_few_corners_are_said_and_kept(job_folder):
     async with opened(job_folder) as (user, session):
         before = session.store.site

@@ -52,6 +52,9 @@ class MapPanel:
     def __init__(self, session: Session, step: str, kinds: tuple[str, ...]) -> None:
         self.session, self.step, self.kinds = session, step, kinds
         self.device, self.units, self.zoom = device_id(), units(), 1
+        self.boxes: dict[str, ui.input] = {}
+        self.points: ui.column | None = None
+        self.filling = False
         self.draft = session.drafts.of(self.device, step)
         if self.draft.kind not in kinds:
             self.draft.begin(kinds[0])
@@ -111,7 +114,7 @@ class MapPanel:
         if KINDS[self.draft.kind].key == "near":
             self._done()
             return
-        self.show(fields=self._wants_fields())
+        self.show()
 
     def add_place(self, x_m: float, y_m: float, z_m: float) -> None:
         """Add a corner met in 3-D; a wire's point and a tie-in keep its height."""
@@ -119,7 +122,7 @@ class MapPanel:
         if KINDS[self.draft.kind].shape == "wire":
             self.draft.corners[-1][2] = round(z_m, 2)
         self._keep_draft()
-        self.show(fields=self._wants_fields())
+        self.show()
 
     def takes_height(self) -> bool:
         """The mark under way has a height that a tap in 3-D may give."""
@@ -130,11 +133,6 @@ class MapPanel:
         self.draft.values["height_m"] = max(LOWEST_M, math.ceil(10.0 * height_m) / 10.0)
         self._keep_draft()
         self.show(fields=True)
-
-    def _wants_fields(self) -> bool:
-        """Fields change with the corners: a wire's heights, a target's height from the scan."""
-        kind = KINDS[self.draft.kind]
-        return "height_m" in kind.takes or kind.shape == "wire"
 
     def _choose(self, key: str) -> None:
         if key == self.draft.kind and not self.draft.replaces:
@@ -152,7 +150,7 @@ class MapPanel:
     def _back(self) -> None:
         self.draft.corners = self.draft.corners[:-1]
         self._keep_draft()
-        self.show(fields=self._wants_fields())
+        self.show()
 
     def _cancel(self) -> None:
         self.draft.begin(self.draft.kind)
@@ -167,7 +165,7 @@ class MapPanel:
         x, y = self.draft.corners[-1][:2] if self.draft.corners else stem or middle
         self.draft.tap(x, y, self.map)
         self._keep_draft()
-        self.show(fields=self._wants_fields())
+        self.show()
 
     def _zoom(self, zoom: int) -> None:
         self.zoom = zoom
@@ -243,9 +241,28 @@ class MapPanel:
                 button.props("unelevated" if here else "outline")
                 button.props["aria-pressed"] = "true" if here else "false"
         if fields:
+            self.boxes, self.points = {}, None
             self.values.clear()
             with self.values:
                 self._fields()
+        self._follow_corners()
+
+    def _follow_corners(self) -> None:
+        """Bring heights up to date with the corners; what somebody types is left alone."""
+        box = self.boxes.get("height_m")
+        if box is not None and "height_m" not in self.draft.values:
+            seen = self.seen_height()
+            label = INPUTS["height_m"][0] + ("" if seen is None else " (from the scan: check)")
+            value = self.draft.value("height_m") if seen is None else seen
+            self.filling = True
+            box.props["label"] = f"{label}, {LENGTH.unit(self.units).sign}"
+            box.value = LENGTH.shown(value, self.units)
+            self.filling = False
+        if self.points is not None:
+            self.points.clear()
+            with self.points:
+                for row, corner in enumerate(self.draft.corners):
+                    self._corner_height(row, corner)
 
     def _fields(self) -> None:
         kind = KINDS[self.draft.kind]
@@ -255,8 +272,7 @@ class MapPanel:
             else:
                 self._input(key)
         if kind.shape == "wire":
-            for row, corner in enumerate(self.draft.corners):
-                self._corner_height(row, corner)
+            self.points = ui.column().classes("w-full")
 
     def _surface(self) -> None:
         def picked() -> None:
@@ -268,12 +284,8 @@ class MapPanel:
 
     def _input(self, key: str) -> None:
         label, quantity = INPUTS[key]
-        value = self.draft.value(key)
-        if key == "height_m" and key not in self.draft.values:
-            seen = self.seen_height()
-            if seen is not None:
-                value, label = seen, f"{label} (from the scan: check)"
-        box = self._box(label, quantity, value).mark(f"value-{key}")
+        box = self._box(label, quantity, self.draft.value(key)).mark(f"value-{key}")
+        self.boxes[key] = box
 
         def put(new: Any) -> None:
             if new is None:
@@ -307,6 +319,8 @@ class MapPanel:
         """Call ``put`` with what was typed when the input changes; words for what cannot be."""
 
         def changed() -> None:
+            if self.filling:
+                return
             text = str(box.value or "").strip()
             try:
                 put(quantity.read(text, self.units) if quantity else (text or None))
