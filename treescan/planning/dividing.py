@@ -22,6 +22,7 @@ from treescan.planning.job import Job
 from treescan.planning.leaning import spar_under
 from treescan.planning.options import CREDIBLE, Option, front, least_bad
 from treescan.planning.robust import with_chance
+from treescan.planning.together import taken_together
 from treescan.wood.types import Piece
 
 MOST_DEPTH = 3
@@ -96,12 +97,16 @@ def divide(job: Job, tell: Callable[[float], None]) -> Divided:
         pieces = _settled(judged, pieces, int(cut), MOST_DEPTH)
         tell((number + 1) / len(cuts))
     pieces = _without_slivers(judged, pieces)
+    wished = {node for e in edits for node in (e.node, e.to, *e.nodes)}
+    pieces, together = taken_together(
+        job, pieces, lambda of, row: (judged(of, row).piece, judged(of, row).options), wished
+    )
     flags: list[str] = []
     if edits:
         pieces, flags = edited_cuts(pieces, edits)
     ways = tuple(judged(pieces, row) for row in range(len(pieces)))
     flags += _unmet(edits, ways)
-    return Divided(pieces, ways, tuple(flags))
+    return Divided(pieces, ways, (*flags, *together))
 
 
 def _start(job: Job) -> CutSet:
