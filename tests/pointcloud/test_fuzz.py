@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from tests.pointcloud.clouds import post_on_ground
 from treescan.errors import TreescanError
 from treescan.pointcloud.reading import read_scan
+from treescan.pointcloud.thinning import VoxelThinner
 
 EXAMPLES = int(os.environ.get("TREESCAN_FUZZ_EXAMPLES", "5"))
 
@@ -151,3 +152,31 @@ def test_a_billion_compressed_chunks(tmp_path):
     path.write_bytes(whole)
     with pytest.raises(TreescanError, match="990,721,161 compressed chunks do not fit"):
         read_scan([path])
+
+
+def test_chunks_of_a_billion_points(tmp_path):
+    """Found by the fuzzer: the decoder made room for a whole chunk and died."""
+    whole = bytearray(SEEDS["laz"])
+    at = whole.index(b"laszip encoded") + 52 + 12
+    assert int.from_bytes(whole[at : at + 4], "little") == 50_000
+    whole[at : at + 4] = (1_354_956_800).to_bytes(4, "little")
+    path = tmp_path / "scan.laz"
+    path.write_bytes(whole)
+    with pytest.raises(TreescanError, match="chunks of 1,354,956,800 points"):
+        read_scan([path])
+
+
+def test_room_is_made_for_no_more_points_than_the_file_can_hold(tmp_path, monkeypatch):
+    """Found by the fuzzer: 400 MB for a file of 5 kB whose header promised 26 million points."""
+    whole = bytearray(SEEDS["laz"])
+    whole[247:255] = (26_000_000).to_bytes(8, "little")  # LAS 1.4: number of point records
+    path = tmp_path / "scan.laz"
+    path.write_bytes(whole)
+    asked = []
+    monkeypatch.setattr(
+        "treescan.pointcloud.reading.VoxelThinner",
+        lambda *args, expected, **more: asked.append(expected) or VoxelThinner(0.01),
+    )
+    with pytest.raises(TreescanError):
+        read_scan([path])
+    assert asked == [len(whole)]

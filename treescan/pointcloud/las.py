@@ -23,6 +23,10 @@ from treescan.pointcloud.crs import unit_from_geokeys, unit_from_wkt
 from treescan.pointcloud.source import CHUNK_POINTS, Chunk, FileFacts
 
 SAMPLE_BLOCKS = 24
+VARIES = 0xFFFFFFFF
+"""Chunk size of LAZ files whose chunks vary."""
+LARGEST_CHUNK = 10_000_000
+"""The decoder makes room for a whole chunk: 50,000 points are usual."""
 COLOUR_FORMATS = frozenset({2, 3, 5, 7, 8, 10})
 
 
@@ -36,7 +40,7 @@ class LasSource:
             self.count = int(header.point_count)
             self.facts = _facts(header, path)
             self._wide_colour = False
-            self._chunk_size = _chunk_size(header)
+            self._chunk_size = _chunk_size(header, path)
             self._has_colour = header.point_format.id in COLOUR_FORMATS
             if self.count == 0:
                 raise ScanError(
@@ -96,11 +100,15 @@ class LasSource:
         )
 
 
-def _chunk_size(header: Any) -> int:
+def _chunk_size(header: Any, path: Path) -> int:
     """Points a chunk of a LAZ file holds; 1 for LAS and for chunks of varying size."""
     for record in header.vlrs:
         if record.record_id == 22204 and hasattr(record, "record_data"):
             size = int.from_bytes(record.record_data[12:16], "little")
+            if size == VARIES:
+                return 1
+            if size > max(LARGEST_CHUNK, int(header.point_count)):
+                raise _damaged(path, f"chunks of {size:,} points")
             return size if 0 < size < 1_000_000 else 1
     return 1
 

@@ -59,9 +59,8 @@ def read_scan(
         raise ScanError("no scan file was given; name at least one")
     with np.errstate(over="ignore", invalid="ignore"):  # dropped and counted by the thinner
         sources = [_source(Path(path)) for path in paths]
-        thinner = VoxelThinner(
-            voxel_m, max_voxels=max_voxels, expected=sum(source.count for source in sources)
-        )
+        expected = sum(min(s.count, s.path.stat().st_size) for s in sources)  # a byte a point
+        thinner = VoxelThinner(voxel_m, max_voxels=max_voxels, expected=expected)
         return _read(sources, scan_units, up, thinner, progress)
 
 
