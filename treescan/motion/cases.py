@@ -108,7 +108,10 @@ with the likely path at the high mass.  How often a hinge fails: our choice, no 
 
 @dataclass(frozen=True)
 class Cases:
-    """A likely path and what else may happen; ``labels`` name the others (:data:`CAUSES`)."""
+    """A likely path and what else may happen; ``labels`` name the others (:data:`CAUSES`).
+
+    The functions that make them take the likely path as ``likely`` when it is known already.
+    """
 
     likely: Path
     others: tuple[Path, ...]
@@ -126,6 +129,7 @@ def hinge_cases(
     *,
     hinge_azimuth_deg: float,
     break_angle_deg: float = 55.0,
+    likely: Path | None = None,
     **options: Any,
 ) -> Cases:
     """Felling on a hinge: break angle, aim, and a hinge that fails early.
@@ -153,11 +157,17 @@ def hinge_cases(
         "aims right": (AIM_SPREAD_DEG, 0.0),
         "hinge fails": (0.0, EARLY_BREAK_DEG - break_angle_deg),
     }
-    return Cases(way(0.0, 0.0), tuple(way(*change) for change in spread.values()), tuple(spread))
+    others = tuple(way(*change) for change in spread.values())
+    return Cases(likely or way(0.0, 0.0), others, tuple(spread))
 
 
 def drop_cases(
-    piece: Piece, ground: Ground, *, break_angle_deg: float = 20.0, **options: Any
+    piece: Piece,
+    ground: Ground,
+    *,
+    break_angle_deg: float = 20.0,
+    likely: Path | None = None,
+    **options: Any,
 ) -> Cases:
     """A parting cut: clean, or with fibres that hold longer; a push weaker, harder or aside.
 
@@ -181,7 +191,7 @@ def drop_cases(
         changes["pushed to the left"] = {"push_azimuth_deg": aim - PUSH_AIM_DEG}
         changes["pushed to the right"] = {"push_azimuth_deg": aim + PUSH_AIM_DEG}
     others = tuple(way(**change) for change in changes.values())
-    return Cases(way(), others, tuple(changes))
+    return Cases(likely or way(), others, tuple(changes))
 
 
 WAYS_ON_LINE: dict[str, Callable[..., Path]] = {
@@ -200,6 +210,7 @@ def line_cases(
     way: str = "lowered",
     rope_stiffness_n_m: float = ROPE_STIFFNESS_N_M,
     run_m: float = 0.0,
+    likely: Path | None = None,
     **options: Any,
 ) -> Cases:
     """On the line: softer, stiffer, lighter, held fast or run to the end.
@@ -250,11 +261,17 @@ def line_cases(
         steepest = 0.95 * float(np.tan(np.radians(options.get("slant_deg", 45.0))))
         changes["faces stick"] = {"friction": min(mu + MU_SPREAD, steepest)}
     others = tuple(other(**change) for change in changes.values())
-    return Cases(other(), others, tuple(changes))
+    return Cases(likely or other(), others, tuple(changes))
 
 
 def speed_line_cases(
-    piece: Piece, ground: Ground, *, line: StretchedLine, tie_m: Floats, **options: Any
+    piece: Piece,
+    ground: Ground,
+    *,
+    line: StretchedLine,
+    tie_m: Floats,
+    likely: Path | None = None,
+    **options: Any,
 ) -> Cases:
     """On a stretched line: tightened less or more, stretching more or less, a lighter piece.
 
@@ -277,7 +294,7 @@ def speed_line_cases(
         "line stiffer": way(stiff(1.0 + STRETCH_SPREAD)),
         "piece lighter": way(line, mass_kg=piece.mass_kg.low),
     }
-    return Cases(way(line), tuple(others.values()), tuple(others))
+    return Cases(likely or way(line), tuple(others.values()), tuple(others))
 
 
 def cases_of(piece: Piece, path: Path, ground: Ground, *, rebuilt: bool = False) -> Cases:
@@ -292,6 +309,7 @@ def cases_of(piece: Piece, path: Path, ground: Ground, *, rebuilt: bool = False)
         If the path does not say how it was made.
     """
     name, options = path.recipe or ("", {})
+    options = options if rebuilt else {**options, "likely": path}
     if name == "hinge_fall":
         found = hinge_cases(piece, ground, **options)
     elif name == "free_fall":
@@ -305,4 +323,4 @@ def cases_of(piece: Piece, path: Path, ground: Ground, *, rebuilt: bool = False)
             f"path of kind '{path.kind}': it does not say how it was made, so its cases cannot "
             "be tried. Make it by one of the ways of this layer."
         )
-    return found if rebuilt else replace(found, likely=path)
+    return found

@@ -1,4 +1,4 @@
-"""How a piece comes to lie after its first touch of the ground, and which zone holds it."""
+"""How a piece comes to lie after its first touch of the ground, and what ground it may cover."""
 
 from __future__ import annotations
 
@@ -11,8 +11,6 @@ from numba import njit
 
 from treescan.motion.body import Grid, RigidPiece, lowest_ball
 from treescan.motion.types import Path
-from treescan.site.obstacles import Obstacles, Zone
-from treescan.wood.types import Piece
 
 Floats = npt.NDArray[np.float64]
 
@@ -171,43 +169,6 @@ def outline_of_discs(centre_m: Floats, radius_m: Floats) -> Floats:
     points = (centre_m[:, None] + radius_m[:, None, None] * _CIRCLE).reshape(-1, 2)
     hull = shapely.convex_hull(shapely.linestrings(points))
     return np.asarray(hull.exterior.coords, dtype=np.float64)[:-1]
-
-
-def landing_zone(
-    path: Path, piece: Piece, obstacles: Obstacles, allowed: str = "drop"
-) -> tuple[str, float, bool]:
-    """Zone that holds the landing of a piece.
-
-    Parameters
-    ----------
-    path : Path
-    piece : Piece
-    obstacles : Obstacles
-    allowed : {"drop", "landing"}
-        Free-falling pieces need a drop zone, lowered ones a landing.
-
-    Returns
-    -------
-    name : str
-        The zone that holds the whole footprint, else the one that holds most of it, else "".
-    limit_j : float
-        Impact energy that zone takes (0 without a zone). [J]
-    kept : bool
-        The whole footprint is inside and the energy is within the limit.
-    """
-    zones = obstacles.drop_zones if allowed == "drop" else obstacles.landings
-    footprint = footprint_polygon(path)
-    best: tuple[float, Zone] | None = None
-    for zone in zones:
-        share = shapely.Polygon(zone.corners_m).intersection(footprint).area
-        share /= max(footprint.area, 1e-9)
-        if best is None or share > best[0] + 1e-9:
-            best = (share, zone)
-    if best is None or best[0] <= 0.0:
-        return "", 0.0, False
-    share, zone = best
-    inside = share > 0.999
-    return zone.name, zone.max_energy_j, inside and path.impact_energy_j <= zone.max_energy_j
 
 
 def footprint_polygon(path: Path) -> shapely.Polygon:
