@@ -87,7 +87,9 @@ def test_a_wire_hangs_where_the_scan_saw_it_and_needs_a_voltage():
     with pytest.raises(InvalidInputError, match="voltage is missing"):
         kept({}, draft)
     draft.values["kilovolts"] = 0.4
-    assert site_from_mapping(kept({}, draft)).conductor[0].kilovolts == 0.4
+    wire = site_from_mapping(kept({}, draft)).conductor[0]
+    assert wire.kilovolts == 0.4
+    assert wire.margin_m is None  # the distance rule of its voltage holds, not a target's 1 m
 
 
 def test_a_fence_and_a_tie_in_and_a_stem():

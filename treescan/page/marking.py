@@ -130,8 +130,9 @@ class Draft:
             self.corners[-1] = [round(x + east_m, 3), round(y + north_m, 3), *rest]
 
     def value(self, key: str) -> Any:
-        """Value given, else the usual one."""
-        return self.values.get(key, USUAL.get(key))
+        """Value given, else the usual one; a wire's room follows from its voltage."""
+        usual = None if KINDS[self.kind].part == "conductor" else USUAL.get(key)
+        return self.values.get(key, usual)
 
     def outline(self) -> list[list[float]]:
         """Corners as they will be kept: a box gets its fourth."""

@@ -284,6 +284,8 @@ class MapPanel:
 
     def _input(self, key: str) -> None:
         label, quantity = INPUTS[key]
+        if key == "margin_m" and KINDS[self.draft.kind].part == "conductor":
+            label += " (empty: what its voltage asks for)"
         box = self._box(label, quantity, self.draft.value(key)).mark(f"value-{key}")
         self.boxes[key] = box
 
