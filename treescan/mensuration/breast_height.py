@@ -14,12 +14,15 @@ import numpy.typing as npt
 
 from treescan.errors import ScanError
 from treescan.pointcloud.cloud import Ground, TreePoints
+from treescan.pointcloud.foot import footing
 from treescan.skeleton.graph import FITTED, TreeGraph
 
 Floats = npt.NDArray[np.float64]
 
 UPRIGHT_COS = 0.6
 """A limb counts as a stem at breast height when it stands steeper than this."""
+STEEP_NODES = 3
+"""Its steepness is that of so many nodes to either side."""
 FEWEST_POINTS = 40
 LEAST_COVERAGE = 0.2
 OUTLINE_SECTORS = 36
@@ -44,11 +47,10 @@ class BreastHeight:
 
 
 def uphill_ground_m(graph: TreeGraph, ground: Ground) -> float:
-    """Ground height at the uphill side of the stem, just outside the butt. [m]"""
+    """Ground height at the uphill side of the stem, from the ground around the butt. [m]"""
     x, y = graph.position_m[0, :2]
-    round_m = 1.2 * float(graph.radius_m[0]) + 0.05
-    turn = np.linspace(0.0, 2 * np.pi, 24, endpoint=False)
-    return float(np.max(ground.height(x + round_m * np.cos(turn), y + round_m * np.sin(turn))))
+    radius = float(graph.radius_m[0])
+    return footing(ground, float(x), float(y), radius).uphill_m(radius)
 
 
 def crossings(graph: TreeGraph, z_m: float) -> list[tuple[int, float]]:
@@ -73,7 +75,7 @@ def breast_height(
     """
     base_z = uphill_ground_m(graph, ground)
     z = base_z + height_m
-    found = [hit for hit in crossings(graph, z) if _upright(graph, hit[0])]
+    found = [hit for hit in crossings(graph, z) if _stands(graph, hit[0], z)]
     if not found:
         top = float(graph.position_m[:, 2].max() - base_z)
         raise ScanError(
@@ -96,10 +98,17 @@ def breast_height(
     return BreastHeight(diameter, sd, len(kept), notes)
 
 
-def _upright(graph: TreeGraph, node: int) -> bool:
-    up = int(graph.parent[node])
-    step = graph.position_m[node] - graph.position_m[up]
-    return bool(step[2] > UPRIGHT_COS * np.linalg.norm(step))
+def _stands(graph: TreeGraph, node: int, z_m: float) -> bool:
+    """Whether the limb is steep at ``node`` and nothing below it has been above ``z_m`` yet.
+
+    A limb that hangs below breast height and rises again is no stem.
+    """
+    below = graph.ancestors(node)
+    own = np.flatnonzero(graph.limb == graph.limb[node])
+    ahead = own[own >= node][: STEEP_NODES + 1][-1]
+    step = graph.position_m[ahead] - graph.position_m[below[min(STEEP_NODES, len(below) - 1)]]
+    steep = step[2] > UPRIGHT_COS * np.linalg.norm(step)
+    return bool(steep and (graph.position_m[below[1:], 2] <= z_m).all())
 
 
 def _stem(
@@ -120,7 +129,8 @@ def _stem(
         raise ScanError(_sparse(height_m, FEWEST_POINTS))
     value, value_sd = fitted
     if abs(value - radius) > max(3 * float(np.hypot(sd, value_sd)), 0.1 * radius):
-        return 2 * radius, 2 * max(sd, abs(value - radius) / 2)
+        # The section itself was seen: its own circle rules, and the doubt is said.
+        return 2 * value, 2 * max(value_sd, abs(value - radius) / 3)
     weight = 1 / max(value_sd, 5e-4) ** 2, 1 / max(sd, 5e-4) ** 2
     return 2 * (value * weight[0] + radius * weight[1]) / sum(weight), 2 * min(value_sd, sd)
 

@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 
 from treescan.errors import ScanError
 from treescan.pointcloud.cloud import Ground, TreePoints
+from treescan.pointcloud.foot import footing
 from treescan.skeleton.diameters import Radii, settle_radii
 from treescan.skeleton.fitting import Fits, fit_nodes, move_axes
 from treescan.skeleton.forks import branch_order, fused_nodes, straighten
@@ -33,6 +34,11 @@ VOXEL_M = 0.02
 RING_WIDTH_M = 0.1
 NODE_SPACING_M = 0.12
 LONG_WAY_M = 0.4
+ON_STEM_M = 2.5
+"""Up to this height all that lies about the stem is kept, so that a skin seen thinly stays in
+one piece. [m]"""
+BUTT_M = 0.5
+"""Up to this height above its lowest points rings of the stem are level. [m]"""
 FEWEST_POINTS = 200
 
 
@@ -77,8 +83,8 @@ def extract_skeleton(
     voxels = voxelise(tree.xyz, VOXEL_M, base)
     edges = symmetric_edges(*neighbours(voxels.centre_m, 14, 0.11))
     tell(0.25)
-    paths = _paths(voxels, edges, base)
-    keep = long_ways(paths, edges, LONG_WAY_M)
+    paths = _paths(voxels, edges, tree)
+    keep = long_ways(paths, edges, LONG_WAY_M) | _on_stem(voxels.centre_m, tree)
     if not (np.isfinite(paths.distance_m) & keep).any():
         raise ScanError(
             f"no stem or limb can be followed up from the base: the {len(tree.xyz)} points there "
@@ -88,7 +94,9 @@ def extract_skeleton(
     tell(0.4)
     chains, parent_limb, parent_ring = part_limbs(rings)
     axes = lay_axes(rings, chains, parent_limb, parent_ring, NODE_SPACING_M)
-    foot = np.array([base[0], base[1], float(ground.height(base[0], base[1]))])
+    butt_m = 0.5 * tree.stems[0].diameter_m if tree.stems else 0.2
+    x, y = float(base[0]), float(base[1])
+    foot = np.array([x, y, footing(ground, x, y, butt_m).height_m])
     axes, fits, radii = _measure(tree, voxels, rings, chains, axes, foot)
     tell(0.9)
     if not radii.good[: axes.first[1]].any():
@@ -101,9 +109,26 @@ def extract_skeleton(
     return graph
 
 
-def _paths(voxels: Voxels, edges: tuple[Ints, Ints, Floats], base: Floats) -> Geodesic:
-    """Distances from all voxels of the lowest decimetres of the stem."""
-    centre = voxels.centre_m
+def _on_stem(centre_m: Floats, tree: TreePoints) -> Bools:
+    """Voxels about the chosen stem between its foot and ``ON_STEM_M``, shape (m,)."""
+    if not tree.stems or tree.stems[0].diameter_m <= 0:
+        return np.zeros(len(centre_m), dtype=bool)
+    stem = tree.stems[0]
+    breast = np.array([stem.x_m, stem.y_m])
+    foot = np.asarray(stem.foot_m if stem.foot_m is not None else breast)
+    height = centre_m[:, 2] - tree.base_m[2]
+    axis = foot + (breast - foot) * (height / 1.3)[:, None]
+    aside = np.linalg.norm(centre_m[:, :2] - axis, axis=1)
+    result: Bools = (aside < 0.65 * stem.diameter_m + 0.03) & (height < ON_STEM_M)
+    return result
+
+
+def _paths(voxels: Voxels, edges: tuple[Ints, Ints, Floats], tree: TreePoints) -> Geodesic:
+    """Distances from all voxels of the butt, each of which starts with its own height.
+
+    So rings lie level there, even where the ground slopes or one side of the foot was not seen.
+    """
+    centre, base = voxels.centre_m, np.asarray(tree.base_m, dtype=np.float64)
     height = centre[:, 2] - base[2]
     aside = np.linalg.norm(centre[:, :2] - base[:2], axis=1)
     near = aside < max(1.0, 1.5 * float(np.min(aside)))
@@ -113,7 +138,10 @@ def _paths(voxels: Voxels, edges: tuple[Ints, Ints, Floats], base: Floats) -> Ge
         raise ScanError(
             "no points within 1 m of the stem's base. Give tree.near_m or scan the stem's foot."
         )
-    return measure_from_base(centre, edges, seeds, np.maximum(height[seeds] - low, 0.0))
+    wide = 0.75 * tree.stems[0].diameter_m + 0.15 if tree.stems else 0.0
+    butt = (aside < wide) & (height < low + BUTT_M)
+    butt[seeds] = True
+    return measure_from_base(centre, edges, seeds, np.maximum(height - low, 0.0), butt)
 
 
 def _measure(

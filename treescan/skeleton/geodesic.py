@@ -17,6 +17,7 @@ from scipy.spatial import cKDTree
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 BRIDGE_REACH_M = (0.12, 0.2, 0.35, 0.6, 1.0)
 """Gaps are bridged from the shortest to the longest of these. [m]"""
@@ -128,7 +129,7 @@ def connected_parts(first: Ints, other: Ints, same: Ints) -> Any:
 
 
 def measure_from_base(
-    centre_m: Floats, edges: tuple[Ints, Ints, Floats], seeds: Ints, seed_distance_m: Floats
+    centre_m: Floats, edges: tuple[Ints, Ints, Floats], seeds: Ints, height_m: Floats, butt: Bools
 ) -> Geodesic:
     """Geodesic distance of every voxel from the ``seeds`` at the stem's base.
 
@@ -139,15 +140,21 @@ def measure_from_base(
         As from `symmetric_edges`.
     seeds : ndarray, shape (k,)
         Voxels at the base.
-    seed_distance_m : ndarray, shape (k,)
-        Their distance from the ground. [m]
+    height_m : ndarray, shape (m,)
+        Height of each voxel over the lowest. [m]
+    butt : ndarray, shape (m,), bool
+        Voxels of the butt, the seeds among them: what of it hangs together with a seed has its
+        height for its distance.
     """
     first, other, length = edges
     m = len(centre_m)
     distance, before, gap = np.full(m, np.inf), np.full(m, -1, np.int64), np.zeros(m)
-    distance[seeds] = seed_distance_m
+    distance[seeds] = height_m[seeds]
     cost = length * (1.0 + (length / 0.08) ** 2)
-    spread(first, other, cost, distance, before, np.asarray(seeds, dtype=np.int64))
+    spread(first, other, np.where(butt[other], cost, np.inf), distance, before, seeds)
+    level = np.flatnonzero(np.isfinite(distance))
+    distance[level] = height_m[level]
+    spread(first, other, cost, distance, before, level)
     label, parts = connected_parts(first, other, np.zeros(m, dtype=np.int64))
     for reach_m in BRIDGE_REACH_M:
         for _ in range(12):

@@ -1,0 +1,44 @@
+"""Real scans against what was taped and measured in the field; skipped where they are absent."""
+
+from pathlib import Path
+
+import pytest
+
+from treescan.mensuration.measure import measure_tree
+from treescan.pointcloud.ground import find_ground
+from treescan.pointcloud.isolate import isolate_tree
+from treescan.pointcloud.reading import read_scan
+from treescan.skeleton.extract import extract_skeleton
+
+PINES = Path(__file__).parents[2] / "../shared/data/pines"
+# Taped DBH [cm] at 1.37 m of longleaf pines, Cannon et al. 2025 (Fire
+# Ecology), field_survey.csv beside the scans.
+TAPED = {
+    "pine_L-05-14672_post": 26.4,
+    "pine_D-04-2908_pre": 24.2,
+    "pine_E-04-6270_pre": 33.6,
+    "pine_A-05-7223_pre": 19.3,
+    "pine_H-12-8498_pre": 18.7,
+    "pine_A-05-7230_post": 11.8,
+    "pine_A-05-7291_post": 10.6,
+}
+QUICK = ("pine_A-05-7230_post", "pine_A-05-7291_post")
+
+
+def measured(name):
+    files = sorted(PINES.glob(f"{name}.*"))
+    if not files:
+        pytest.skip("the real scans are not beside this project")
+    cloud = read_scan(files[:1])
+    ground = find_ground(cloud)
+    tree = isolate_tree(cloud, ground)
+    graph = extract_skeleton(tree, ground, origin_m=cloud.origin_m)
+    return measure_tree(graph, ground, tree=tree, dbh_height_m=1.37)
+
+
+@pytest.mark.parametrize(
+    "name",
+    [n if n in QUICK else pytest.param(n, marks=pytest.mark.slow) for n in TAPED],
+)
+def test_dbh_of_a_real_pine_is_within_a_centimetre_of_the_tape(name):
+    assert 100 * measured(name).dbh_m == pytest.approx(TAPED[name], abs=1.0)
