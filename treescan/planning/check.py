@@ -17,7 +17,12 @@ import numpy as np
 import numpy.typing as npt
 
 from treescan.planning.check_lines import stretched_line_faults
-from treescan.planning.check_site import distance_to_conductor_m, distance_to_target_m, in_zone
+from treescan.planning.check_site import (
+    distance_to_conductor_m,
+    distance_to_target_m,
+    ground_under,
+    in_zone,
+)
 from treescan.site.model import Site
 from treescan.units import G_M_S2
 
@@ -315,7 +320,8 @@ def _clearance_faults(
 
 def _leftover_faults(tree: _Tree) -> list[str]:
     """Wood above the stump that no step takes."""
-    height = tree.xyz[:, 2] - tree.xyz[0, 2]
+    foot = max(tree.xyz[0, 2], ground_under(tree.document, *tree.xyz[0, :2]))
+    height = tree.xyz[:, 2] - foot
     left = tree.standing & (height > HIGHEST_STUMP_M)
     if not left.any():
         return []
