@@ -17,8 +17,8 @@ from treescan.planning.ordering import NO_ANCHOR, OrderProblem, OrderResult, cos
 
 SCALE = 100
 WHOLE_UP_TO = 10
-TRIALS_A_PIECE = 10_000
-LEAST_TRIALS, MOST_TRIALS = 40_000, 1_500_000
+TRIALS_A_PIECE = 3000
+LEAST_TRIALS, MOST_TRIALS = 40_000, 400_000
 PROVED_WITHIN_MIN = 0.02
 """An order this close to the bound counts as proved (rounding of the model). [min]"""
 
