@@ -15,8 +15,10 @@ from pydantic import BaseModel
 from shapely.affinity import scale
 
 from treescan.pointcloud.cloud import Ground, PointCloud
-from treescan.site.model import Conductor, DropZone, Landing, Site, Target
+from treescan.site.model import Conductor, DropZone, GroundAnchor, Landing, Site, Target
 from treescan.skeleton.graph import TreeGraph
+
+Marked = Target | Conductor | DropZone | Landing | GroundAnchor
 
 FAR_M = 100.0
 """Things farther from the stem than this have no part in a removal. [m]"""
@@ -28,6 +30,8 @@ MOST_AREA_M2 = 20_000.0
 FOOT_M = 0.3048
 SEEN_POINTS = 50
 STANDING_POINTS = 5
+LOW_ANCHOR_M = 6.0
+"""The lower end of a stretched line lies less than this above or below its ground. [m]"""
 STANDING_FROM_M = 1.0
 
 USUAL: dict[str, tuple[float, float, str]] = {
@@ -74,6 +78,15 @@ USUAL: dict[str, tuple[float, float, str]] = {
     "minutes.dropped_limb": (0.2, 60.0, "min"),
     "minutes.dropped_log": (0.2, 60.0, "min"),
     "minutes.anchor_move": (0.5, 120.0, "min"),
+    "minutes.climber_move": (0.1, 30.0, "min"),
+    "ground_anchor.holds_kn": (1.0, 200.0, "kN"),
+    "crew.loader_t_h": (0.5, 60.0, "t/h"),
+    "crew.drag_kg_per_min": (2.0, 300.0, "kg/min"),
+    "crew.pile_pieces": (1, 60, "pieces"),
+    "crew.pile_kg": (20.0, 10_000.0, "kg"),
+    "haul.trucks.axles": (2, 7, "axles"),
+    "haul.trucks.outer_axles_m": (2.0, 20.0, "m"),
+    "haul.trucks.empty_kg": (500.0, 25_000.0, "kg"),
 }
 """Usual range of every number of the site file that is no coordinate and no money."""
 
@@ -130,6 +143,8 @@ def unlikely_places(site: Site, graph: TreeGraph, ground: Ground) -> tuple[str, 
     said += _wishes(site, graph)
     for wire in site.conductor:
         said += _wire_height(wire, ground)
+    for anchor in site.ground_anchor:
+        said += _low_end(anchor, ground)
     return tuple(said)
 
 
@@ -186,16 +201,20 @@ def _text(value: float, unit: str) -> str:
     return f"{value:g} {unit}".rstrip()
 
 
-def _marked(site: Site) -> tuple[Target | Conductor | DropZone | Landing, ...]:
-    return (*site.target, *site.conductor, *site.drop_zone, *site.landing)
+def _marked(site: Site) -> tuple[Marked, ...]:
+    return (
+        *site.target, *site.conductor, *site.drop_zone, *site.landing, *site.ground_anchor
+    )  # fmt: skip
 
 
-def _named(part: Target | Conductor | DropZone | Landing) -> str:
-    kind = {"Target": "target", "DropZone": "drop zone"}.get(type(part).__name__)
+def _named(part: Marked) -> str:
+    kind = {"DropZone": "drop zone", "GroundAnchor": "ground anchor"}.get(type(part).__name__)
     return f"{kind or type(part).__name__.lower()} '{part.name}'"
 
 
-def _plan_shape(part: Target | Conductor | DropZone | Landing) -> shapely.Geometry:
+def _plan_shape(part: Marked) -> shapely.Geometry:
+    if isinstance(part, GroundAnchor):
+        return shapely.Point(part.at_m[:2])
     footprint = getattr(part, "footprint_m", None)
     if footprint is not None:
         return shapely.Polygon(footprint)
@@ -219,6 +238,15 @@ def _wishes(site: Site, graph: TreeGraph) -> Iterator[str]:
                 f"WARNING: climber.tie_in_m is {gaps.min():.1f} m from the nearest wood. Check "
                 "its coordinates."
             )
+
+
+def _low_end(anchor: GroundAnchor, ground: Ground) -> Iterator[str]:
+    above = anchor.at_m[2] - float(ground.height(anchor.at_m[0], anchor.at_m[1]))
+    if abs(above) > LOW_ANCHOR_M:
+        yield (
+            f"WARNING: ground anchor '{anchor.name}' is {above:.1f} m above its ground. Check its "
+            "height: it is a scan coordinate, not a height above ground."
+        )
 
 
 def _wire_height(wire: Conductor, ground: Ground) -> Iterator[str]:
