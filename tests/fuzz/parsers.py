@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 
@@ -41,9 +42,11 @@ def read_as_scan(path: Path) -> None:
     """Read a scan; what comes out must be finite and of a size that the file can hold."""
     from treescan.pointcloud import meshes, reading
 
-    reading.MIN_POINTS = 8  # small files are read to the end
-    meshes.SAMPLE_POINTS = 2000
-    cloud = reading.read_scan([path])
+    with (
+        mock.patch.object(reading, "MIN_POINTS", 8),
+        mock.patch.object(meshes, "SAMPLE_POINTS", 2000),
+    ):  # small files are read to the end
+        cloud = reading.read_scan([path])
     if not (np.isfinite(cloud.xyz).all() and np.isfinite(cloud.origin_m).all()):
         raise BadAnswer("coordinates that are not finite")
     if len(cloud) > max(path.stat().st_size, 4000):

@@ -11,7 +11,7 @@ from tests.fuzz.child import Reader
 from tests.fuzz.mutation import mutated
 from tests.fuzz.parsers import PARSERS, BadAnswer
 from tests.fuzz.seeds import plan_seeds
-from treescan.errors import InvalidInputError
+from treescan.errors import InvalidInputError, TreescanError
 
 
 @pytest.fixture
@@ -69,3 +69,17 @@ def test_a_plan_with_other_than_numbers_is_refused(change, reader):
     read = reader("plan")
     with pytest.raises(InvalidInputError):
         PARSERS["plan"].read(_kept(read, json.dumps(plan).encode()))
+
+
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [
+        ("txt", b"\r1.0860\t0.015\t1e308\t\t10.8606 .0860"),
+        ("txt", b"0 0 0\n1 1 1\n1e300 2 2\n" * 40),
+        ("pcd", b"FIELDS x y z\nSIZE 4 4 4\nTYPE F F F\nCOUNT 1 1 1\nPOINTS 1\nDATA\n0 0 0\n"),
+        ("pcd", b"FIELDS x y z\nSIZE 4 4 4\nTYPE F F ,(\nPOINTS 1\nDATA ascii\n0 0 0\n"),
+    ],
+)  # fmt: skip
+def test_a_scan_the_fuzzer_broke_the_reader_with_is_refused(name, data, reader):
+    with pytest.raises(TreescanError):
+        PARSERS[name].read(_kept(reader(name), data))

@@ -92,7 +92,7 @@ def _standing(path: Path, nodes: int) -> npt.NDArray[np.bool_]:
         if (gone < 0).any():
             raise ValueError("a node below 0")
         standing[gone] = False
-    except (OSError, ValueError, KeyError, TypeError, IndexError) as fault:
+    except (OSError, ValueError, KeyError, TypeError, IndexError, OverflowError) as fault:
         raise InvalidInputError(
             f"{path}: does not fit the tree ({fault}). Plan again from the scan."
         ) from fault

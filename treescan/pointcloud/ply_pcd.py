@@ -257,7 +257,7 @@ def read_pcd(path: Path) -> TableSource:
     """
     header, data_at = _pcd_header(path)
     names, kinds, counts, points = _pcd_columns(header, path)
-    storage = header.get("DATA", [""])[0].lower()
+    storage = (header.get("DATA") or [""])[0].lower()
     fields: list[Any] = []
     for number, (name, kind, count) in enumerate(zip(names, kinds, counts, strict=True)):
         unique = name if name != "_" and name not in names[:number] else f"{name}_{number}"
@@ -308,7 +308,7 @@ def _pcd_columns(
             raise ValueError("FIELDS, SIZE, TYPE and COUNT differ in length")
         if sum(counts) > 4096 or points < 0:
             raise ValueError("implausible COUNT or POINTS")
-    except (KeyError, ValueError, TypeError, IndexError) as fault:
+    except (KeyError, ValueError, TypeError, IndexError, SyntaxError) as fault:
         raise ScanError(f"{path}: the PCD header is not understood ({fault})") from fault
     if points == 0:
         raise ScanError(f"{path}: the PCD has 0 points; export the scan again")

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from treescan.errors import InvalidInputError
+from treescan.errors import InvalidInputError, ScanError
 from treescan.pointcloud.cloud import Float32s, Floats
 from treescan.pointcloud.source import Chunk
 from treescan.units import FOOT_M, INCH_M, US_SURVEY_FOOT_M
@@ -39,6 +39,9 @@ _ALIASES = {
     "us survey foot": "us-ft", "us survey feet": "us-ft", "us-foot": "us-ft", "usft": "us-ft",
     "ftus": "us-ft", "inch": "in", "inches": "in",
 }  # fmt: skip
+
+FARTHEST = 1e12
+"""No coordinate of a scan is larger, in any unit: the girth of the Earth is 4e10 mm."""
 
 PLAUSIBLE_HEIGHT_M = (1.0, 90.0)
 """Vertical extent of scans of trees; outside it the unit is doubted. The tallest trees are
@@ -216,10 +219,17 @@ def decide_frame(
     ------
     InvalidInputError
         For a unit or axis that is not known.
+    ScanError
+        For coordinates beyond anything on Earth.
     """
     if up is not None and up.lower() not in ("z", "y"):
         raise InvalidInputError(f"up axis '{up}' is not known; use z or y")
     finite = xyz[np.all(np.isfinite(xyz), axis=1)]
+    if len(finite) and float(np.abs(finite).max()) > FARTHEST:
+        raise ScanError(
+            f"a coordinate of the scan is {np.abs(finite).max():.3g}, beyond all on Earth in any "
+            "unit; the file is damaged or its columns are no coordinates"
+        )
     said: list[str] = []
     if up is not None:
         axis, why = up.lower(), "as told"

@@ -55,8 +55,10 @@ class TextSource:
         blocks = 16
         width = max(self.size // max(self.count, 1), 8) * max(points // blocks, 1)
         if width * blocks * 2 >= self.size:
-            chunks = [chunk for chunk, _ in self.chunks()]
-            everything = np.concatenate([chunk.stored for chunk in chunks])
+            rows = [chunk.stored for chunk, _ in self.chunks()]
+            if not rows:
+                raise ScanError(f"{self.path}: no rows of numbers were found; check the file")
+            everything = np.concatenate(rows)
             return everything[:: max(1, len(everything) // points)]
         found = []
         with self.path.open("rb") as file:
