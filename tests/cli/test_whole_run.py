@@ -72,6 +72,20 @@ def test_every_target_is_named_in_every_step(job):
     assert all(set(step["clearance_m"]) == names for step in plan["steps"])
 
 
+def test_a_plan_named_for_a_figure_is_the_best_one_in_it(job):
+    _, folder, _ = job
+    plans = {plan["name"]: plan for plan in documents(folder)[0]["alternatives"]}
+    broken = [plan for plan in plans.values() if "breaks limits" in plan["explanation"]]
+    assert not broken
+    assert plans["fastest"]["hours"]["likely"] <= min(
+        plan["hours"]["likely"] + 0.01 for plan in plans.values()
+    )
+    for name, figure in (("least load", "peak_share"), ("fewest anchor moves", "anchor_moves")):
+        assert plans[name][figure] <= min(plan[figure] for plan in plans.values()) + 1e-3
+    widest = max(plan["min_clearance_m"] or 1e6 for plan in plans.values())
+    assert (plans["most clearance"]["min_clearance_m"] or 1e6) >= widest - 1e-2
+
+
 def test_the_documents_meet_the_schemas_in_the_package(job):
     _, folder, _ = job
     for name, document in zip(("plan", "tree"), documents(folder), strict=True):

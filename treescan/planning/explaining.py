@@ -25,6 +25,9 @@ from treescan.rigging.types import Anchor
 
 MOST_WIND_M_S = 10.0
 
+FIGURE_OF = {"least load": 0, "most clearance": 1, "fastest": 2, "fewest anchor moves": 3}
+"""Which of :attr:`WorkedPlan.figures` a plan is named for."""
+
 DURATIONS = (
     "Durations are common practice with no published source; set your own under [minutes] in "
     "the site file."
@@ -40,7 +43,7 @@ SECOND_BY_LANYARD = (
 def plan_of(job: Job, divided: Divided, sequences: Sequence[Ordered]) -> Plan:
     """Work out every sequence, choose the balanced one and set the others beside it."""
     wood = StandingWood.of(job)
-    worked = [work_out(job, divided, sequence, wood) for sequence in sequences]
+    worked = truly_named([work_out(job, divided, sequence, wood) for sequence in sequences])
     chosen = _chosen(worked)
     chosen = next((w for w in worked if w.name == job.inputs.prefer), chosen)
     feasible = chosen.broken == 0
@@ -59,6 +62,25 @@ def plan_of(job: Job, divided: Divided, sequences: Sequence[Ordered]) -> Plan:
         order_gap_min=chosen.gap_min,
         smallest_change="" if feasible else smallest_change(job, chosen.steps),
     )
+
+
+def truly_named(worked: Sequence[WorkedPlan]) -> list[WorkedPlan]:
+    """Every plan that is named for a figure is the best found in it, whatever it was ordered for.
+
+    Plans are ordered by a cost of several wishes before their schedule is worked out, so the one
+    ordered for speed may not be the fastest; then the faster one takes the name as well.  Plans
+    that break fewer limits come first, then the figure of the name, then the plan so ordered.
+    """
+    named = []
+    for plan in worked:
+        figure = FIGURE_OF.get(plan.name)
+        if figure is not None:
+            places = [(other.broken, round(other.figures[figure], 3)) for other in worked]
+            best = min(places)
+            if best < (plan.broken, round(plan.figures[figure], 3)):
+                plan = replace(worked[places.index(best)], name=plan.name)
+        named.append(plan)
+    return named
 
 
 def as_alternative(
