@@ -80,7 +80,7 @@ def breast_height(
         top = float(graph.position_m[:, 2].max() - base_z)
         raise ScanError(
             f"breast height ({height_m:.2f} m) was not seen: the stem ends {top:.2f} m above the "
-            f"ground in the scan. Scan the stem higher, or give a taped diameter."
+            f"ground in the scan. Scan the stem higher."
         )
     # Shoots that happen to cross the height are no stems.
     widest = max(float(graph.radius_m[node]) for node, _ in found)
@@ -138,7 +138,7 @@ def _stem(
 def _sparse(height_m: float, points: int) -> str:
     return (
         f"the stem was seen too thinly at breast height ({height_m:.2f} m): fewer than {points} "
-        f"points or too small a part of its round. Scan closer, or give a taped diameter."
+        f"points or too small a part of its round. Scan closer."
     )
 
 
