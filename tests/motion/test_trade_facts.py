@@ -7,7 +7,8 @@ from tests.motion.pieces import flat_ground, rod
 from treescan.motion.body import rigid_piece
 from treescan.motion.fall import free_fall, hinge_fall
 from treescan.motion.on_line import Rig, lines_of, steps_a_sample
-from treescan.motion.rigid_body import find_ring, simulate
+from treescan.motion.rigid_body import simulate
+from treescan.motion.ring import find_ring
 from treescan.motion.swing import lowered
 from treescan.motion.turned import turned_on_hinge
 from treescan.units import G_M_S2
