@@ -35,6 +35,12 @@ PHONE = {
     "device_scale_factor": 1,
 }  # fmt: skip
 LAPTOP = {"viewport": {"width": 1280, "height": 800}, "device_scale_factor": 1}
+PATIENCE_S = 90.0
+"""How long a loaded machine may take for what is said to happen at once. [s]"""
+DRAWN = """() => {
+  const picture = document.querySelector('.ts-map img');
+  return picture && picture.complete && picture.naturalWidth > 0;
+}"""
 
 pytestmark = [
     pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine"),
@@ -57,7 +63,7 @@ class Server:
         self.process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment)
         self.link = self.process.stdout.readline().strip()
         assert self.link.startswith("http://127.0.0.1:"), self.link
-        deadline = time.monotonic() + 40
+        deadline = time.monotonic() + 2.0 * PATIENCE_S
         while time.monotonic() < deadline:
             try:
                 urllib.request.urlopen(self.link, timeout=5).close()
@@ -107,6 +113,7 @@ def device(browser, server):
 
     def opened(step: str = "", **kind):
         context = browser.new_context(**(kind or PHONE))
+        context.set_default_timeout(PATIENCE_S * 1000.0)
         contexts.append(context)
         page = context.new_page()
         page.on("request", lambda r: asked.append(r.url))
@@ -114,6 +121,7 @@ def device(browser, server):
         page.on("dialog", lambda d: (faults.append(f"dialog {d.message}"), d.dismiss()))
         page.goto(server.link + (f"&step={step}" if step else ""))
         page.wait_for_selector(".ts-title")
+        until(lambda: connected(page))
         return page
 
     opened.asked = asked
@@ -125,7 +133,7 @@ def device(browser, server):
     assert outside == []
 
 
-def until(check, seconds=15.0):
+def until(check, seconds=PATIENCE_S):
     """Wait for something that is said to happen soon."""
     deadline = time.monotonic() + seconds
     while time.monotonic() < deadline:
@@ -138,18 +146,38 @@ def until(check, seconds=15.0):
 def connected(page):
     """Whether the page talks to the server; False while it loads itself anew."""
     try:
-        return page.evaluate("window.socket && window.socket.connected")
+        return page.evaluate(
+            "Boolean(window.did_handshake && window.socket && window.socket.connected)"
+        )
     except sync_api.Error:
         return False
 
 
+def corners(page):
+    """How many corners the page says it has."""
+    said = re.search(r"(\d+) so far", page.locator("body").inner_text())
+    return int(said.group(1)) if said else 0
+
+
+def still_box(page, picture):
+    """Where the picture lies once it has loaded and nothing above it moves it any more."""
+    page.wait_for_function(DRAWN)
+    deadline, box = time.monotonic() + PATIENCE_S, None
+    while time.monotonic() < deadline:
+        picture.scroll_into_view_if_needed()
+        last, box = box, picture.bounding_box()
+        if box is not None and box == last:
+            return box
+        page.wait_for_timeout(200)
+    raise AssertionError("the plan picture does not come to rest")
+
+
 def tap(page, x, y):
-    """Tap the plan picture at a share of its width and height."""
-    picture = page.locator(".ts-map").first
-    picture.scroll_into_view_if_needed()
-    box = picture.bounding_box()
+    """Tap the plan picture at a share of its width and height; wait until the page has it."""
+    before = corners(page)
+    box = still_box(page, page.locator(".ts-map").first)
     page.touchscreen.tap(box["x"] + x * box["width"], box["y"] + y * box["height"])
-    page.wait_for_timeout(150)
+    until(lambda: corners(page) == before + 1)
 
 
 @pytest.mark.parametrize(
@@ -232,9 +260,9 @@ def test_a_killed_server_and_a_reload_lose_nothing(device, server):
     server.kill()
     page.wait_for_timeout(1000)
     server.start()
-    page.get_by_text("4 of 13").wait_for(timeout=30_000)
-    page.get_by_text("2 so far").wait_for(timeout=30_000)
-    until(lambda: connected(page), 30.0)
+    page.get_by_text("4 of 13").wait_for()
+    page.get_by_text("2 so far").wait_for()
+    until(lambda: connected(page))
     tap(page, 0.5, 0.7)
     page.get_by_text("3 so far").wait_for()
     page.reload()
@@ -250,9 +278,9 @@ def test_sleep_without_wifi_loses_nothing(device):
     page.context.set_offline(True)
     page.wait_for_timeout(5000)
     page.context.set_offline(False)
-    until(lambda: connected(page), 30.0)
+    until(lambda: connected(page))
     tap(page, 0.5, 0.6)
-    page.get_by_text("2 so far").wait_for(timeout=15_000)
+    page.get_by_text("2 so far").wait_for()
     page.get_by_role("button", name="Cancel", exact=True).click()
 
 
