@@ -4,7 +4,7 @@ import ast
 from pathlib import Path
 
 ORDER = [
-    "errors", "units", "sources", "geometry", "pointcloud", "skeleton", "mensuration", "wood",
+    "errors", "units", "sources", "processes", "geometry", "pointcloud", "skeleton", "mensuration", "wood",
     "mechanics", "site", "motion", "rigging", "planning", "report", "pipeline", "page",
 ]  # fmt: skip
 LIBRARY = Path(__file__).parents[1] / "treescan"

@@ -26,6 +26,7 @@ from treescan.planning.precedence import (
 )
 from treescan.planning.schedule import handling, rig_of
 from treescan.planning.workload import chip_masses, crown_part
+from treescan.processes import at_once
 from treescan.rigging.types import Anchor
 
 HEIGHT_MIN = 0.005
@@ -77,15 +78,28 @@ class Ordered:
 def whole_plans(job: Job, divided: Divided, tell: Callable[[float], None]) -> tuple[Ordered, ...]:
     """Order the job for every preference; the balanced one first."""
     rules = Rules.of(job, divided)
-    found = []
-    for number, preference in enumerate(PREFERENCES):
+
+    def solved(preference: Preference) -> OrderResult:
         problem = order_problem(job, divided, rules, preference)
         effort = 1.0 if preference is BALANCED else 0.4
-        result = solve_order(problem, seed=job.inputs.seed, effort=effort)
-        options = tuple(divided.ways[row].options[result.picks[row]] for row in result.order)
-        found.append(Ordered(preference, result.order, options, result, rules.flags))
-        tell((number + 1) / len(PREFERENCES))
-    return tuple(found)
+        return solve_order(problem, seed=job.inputs.seed, effort=effort)
+
+    half = len(PREFERENCES) // 2
+    first, rest = at_once(
+        lambda: [solved(preference) for preference in PREFERENCES[:half]],
+        lambda: [solved(preference) for preference in PREFERENCES[half:]],
+    )
+    tell(1.0)
+    return tuple(
+        Ordered(
+            preference,
+            result.order,
+            tuple(divided.ways[row].options[result.picks[row]] for row in result.order),
+            result,
+            rules.flags,
+        )
+        for preference, result in zip(PREFERENCES, first + rest, strict=True)
+    )
 
 
 @dataclass(frozen=True)

@@ -221,7 +221,7 @@ def _cut_worst(
     return kept
 
 
-def _limits(
+def piece_limits(
     graph: TreeGraph, rules: CutRules, mass_kg: Floats, height_m: Floats
 ) -> tuple[Floats, Floats]:
     """Mass and length limit of a piece whose cut is at each node, shapes (n,)."""
@@ -251,7 +251,7 @@ def grow_cuts(
     """
     chosen = np.arange(len(graph)) if nodes is None else np.sort(np.asarray(nodes))
     can = reachable(graph, rules)
-    mass_limit, length_limit = _limits(graph, rules, mass_kg, height_m)
+    mass_limit, length_limit = piece_limits(graph, rules, mass_kg, height_m)
     spar = (graph.order == 0) & (2.0 * graph.radius_m >= rules.top_diameter_m)
     state = _Growing({}, {}, set())
     children: dict[int, list[int]] = {int(node): [] for node in chosen}
@@ -382,7 +382,7 @@ def split_piece(
     graph, nodes = pieces.graph, pieces.members[row]
     height = height_above_ground_m(graph, ground)
     total = float(mass.high_kg[nodes].sum())
-    length = float(_piece_length_m(graph, nodes))
+    length = float(piece_length_m(graph, nodes))
     if length < 2.0 * rules.least_length_m:
         return None
     fine = replace(
@@ -398,7 +398,7 @@ def split_piece(
     return _without_slivers(result, mass, rules, set(added.tolist()))
 
 
-def _piece_length_m(graph: TreeGraph, nodes: Int32s) -> float:
+def piece_length_m(graph: TreeGraph, nodes: Int32s) -> float:
     """Greatest distance along the wood from the cut to a tip of the piece. [m]"""
     start = graph.path_length_m[nodes[0]] - graph.edge_length_m[nodes[0]]
     return float((graph.path_length_m[nodes] - start).max())
@@ -413,7 +413,7 @@ def _without_slivers(
         for row, nodes in enumerate(pieces.members)
         if int(pieces.cuts[row]) in new
         and (
-            _piece_length_m(pieces.graph, nodes) < rules.least_length_m
+            piece_length_m(pieces.graph, nodes) < rules.least_length_m
             or mass.high_kg[nodes].sum() < LEAST_SPLIT_KG
         )
     ]

@@ -20,9 +20,11 @@ from treescan.planning.falls import HELD_KG, fall_options
 from treescan.planning.hangs import hang_options
 from treescan.planning.job import Job
 from treescan.planning.leaning import spar_under
+from treescan.planning.merging import with_fewer_cuts
 from treescan.planning.options import CREDIBLE, Option, front, least_bad
 from treescan.planning.robust import with_chance
 from treescan.planning.together import taken_together
+from treescan.processes import at_once
 from treescan.wood.types import Piece
 
 MOST_DEPTH = 3
@@ -70,13 +72,18 @@ class Divided:
     flags: tuple[str, ...] = ()
 
 
+Key = tuple[int, tuple[int, ...]]
+Known = dict[Key, PieceWays]
+
+
 class _Judge:
     """Judges pieces and remembers the answers."""
 
-    def __init__(self, job: Job):
+    def __init__(self, job: Job, known: Known | None = None, most: int = MOST_JUDGED):
         self.job = job
-        self.known: dict[tuple[int, tuple[int, ...]], PieceWays] = {}
-        self.most = MOST_JUDGED
+        self.known: Known = {} if known is None else known
+        self.most = most
+        self.falls: dict[Key, bool] = {}
 
     def __call__(self, pieces: CutSet, row: int) -> PieceWays:
         key = (int(pieces.cuts[row]), pieces.inner_cuts(row))
@@ -84,29 +91,65 @@ class _Judge:
             self.known[key] = judge(self.job, pieces, row)
         return self.known[key]
 
+    def options(self, pieces: CutSet, row: int) -> tuple[Piece, tuple[Option, ...]]:
+        """The piece of a row and its options."""
+        way = self(pieces, row)
+        return way.piece, way.options
+
+    def may_fall(self, pieces: CutSet, row: int) -> bool:
+        """Whether a piece has a way to fall that keeps every limit."""
+        key = (int(pieces.cuts[row]), pieces.inner_cuts(row))
+        if key not in self.falls:
+            found = falls_of(self.job, _piece(self.job, pieces, row))
+            self.falls[key] = any(o.kept for o in found)
+        return self.falls[key]
+
 
 def divide(job: Job, tell: Callable[[float], None]) -> Divided:
     """Cut, judge, and cut finer where no way is left and finer pieces have one."""
     inputs = job.inputs
     edits = inputs.edits or ()
-    pieces = _start(job)
-    judged = _Judge(job)
-    cuts = pieces.cuts.tolist()
-    judged.most += len(cuts)
-    for number, cut in enumerate(cuts):
-        pieces = _settled(judged, pieces, int(cut), MOST_DEPTH)
-        tell((number + 1) / len(cuts))
-    pieces = _without_slivers(judged, pieces)
     wished = {node for e in edits for node in (e.node, e.to, *e.nodes)}
-    pieces, together = taken_together(
-        job, pieces, lambda of, row: (judged(of, row).piece, judged(of, row).options), wished
+    pieces = _start(job)
+    one, other = _dealt(job, pieces)
+    (here, known), (there, more) = at_once(
+        lambda: _settled_all(job, pieces, one, wished, tell),
+        lambda: _settled_all(job, pieces, other, wished, lambda _share: None),
     )
+    judged = _Judge(job, {**known, **more})
+    pieces = pieces.changed(add=here + there)
+    pieces = _without_slivers(judged, pieces)
+    pieces, together = taken_together(job, pieces, judged.options, wished)
     flags: list[str] = []
     if edits:
         pieces, flags = edited_cuts(pieces, edits)
     ways = tuple(judged(pieces, row) for row in range(len(pieces)))
     flags += _unmet(edits, ways)
     return Divided(pieces, ways, (*flags, *together))
+
+
+def _dealt(job: Job, pieces: CutSet) -> tuple[list[int], list[int]]:
+    """The cuts in two hands of about the same work: heavier pieces take longer."""
+    mass = job.inputs.mass.high_kg
+    weight = np.array([mass[nodes].sum() for nodes in pieces.members])
+    heavy_first = pieces.cuts[np.argsort(-weight, kind="stable")].tolist()
+    return heavy_first[0::4] + heavy_first[3::4], heavy_first[1::4] + heavy_first[2::4]
+
+
+def _settled_all(
+    job: Job, pieces: CutSet, cuts: list[int], wished: set[int], tell: Callable[[float], None]
+) -> tuple[list[int], Known]:
+    """Cuts added inside some of the pieces, each settled by itself, and what was judged."""
+    judged = _Judge(job, most=MOST_JUDGED // 2 + len(cuts))
+    added: list[int] = []
+    for number, cut in enumerate(cuts):
+        finer = _settled(judged, pieces, cut, MOST_DEPTH)
+        new = set(finer.cuts.tolist()) - set(pieces.cuts.tolist()) - wished
+        if new and not job.inputs.keep_cuts:
+            finer = with_fewer_cuts(job, finer, judged.options, judged.may_fall, new)
+        added += np.setdiff1d(finer.cuts, pieces.cuts).tolist()
+        tell((number + 1) / len(cuts))
+    return added, judged.known
 
 
 def _start(job: Job) -> CutSet:
@@ -230,9 +273,7 @@ def judge(job: Job, pieces: CutSet, row: int) -> PieceWays:
     A way asked for by hand is tried alone and kept even where it breaks a limit; it is then
     flagged.
     """
-    piece = job.table.piece(
-        int(pieces.cuts[row]), pieces.inner_cuts(row), removed=~job.inputs.standing
-    )
+    piece = _piece(job, pieces, row)
     wish = forced(job.inputs.edits or (), piece.butt_node)
     found = ways_of(job, piece, wish)
     if wish is not None:
@@ -242,14 +283,26 @@ def judge(job: Job, pieces: CutSet, row: int) -> PieceWays:
     return PieceWays(piece, best or (least_bad(found),), _reasons(refused))
 
 
+def _piece(job: Job, pieces: CutSet, row: int) -> Piece:
+    return job.table.piece(
+        int(pieces.cuts[row]), pieces.inner_cuts(row), removed=~job.inputs.standing
+    )
+
+
+def falls_of(job: Job, piece: Piece) -> list[Option]:
+    """Every way of letting one piece fall, judged; never none."""
+    order = int(job.inputs.graph.order[piece.butt_node])
+    falls = fall_options(piece, order, job.field, lambda o: with_chance(o, job.field, job.draws))
+    return _on_the_spar(job, piece, falls)
+
+
 def ways_of(job: Job, piece: Piece, wish: Edit | None = None) -> list[Option]:
     """Every way worth a look of taking one piece, judged; never none.
 
     With a wish its anchor alone is looked at, and the line even where the piece may fall.
     """
     order = int(job.inputs.graph.order[piece.butt_node])
-    falls = fall_options(piece, order, job.field, lambda o: with_chance(o, job.field, job.draws))
-    found = _on_the_spar(job, piece, falls)
+    found = falls_of(job, piece)
     dropped = any(o.kept and o.room_m > 0.3 and o.chance <= CREDIBLE for o in found)
     hung: list[Option] = []
     if wish is not None:

@@ -8,7 +8,7 @@ told of the steps and changes no decision.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from treescan.motion.impact import blow
 from treescan.planning.job import Job
 from treescan.planning.robust import BY_HAND_KG, chance_of_breach, tried
 from treescan.planning.types import Plan, Step
+from treescan.processes import at_once
 
 HARD_SHARE = 0.5
 """A blow of more than this share of the ground's limit is told with its force: our choice."""
@@ -30,10 +31,35 @@ SIDES = ("north", "northeast", "east", "southeast", "south", "southwest", "west"
 
 def with_second_look(job: Job, plan: Plan) -> Plan:
     """Return the plan with its chances, and what the second look found in warnings and reasons."""
-    return replace(plan, steps=tuple(_looked_at(job, step) for step in plan.steps))
+    one, other = plan.steps[0::2], plan.steps[1::2]
+    looks = at_once(
+        lambda: [_look(job, step) for step in one], lambda: [_look(job, step) for step in other]
+    )
+    found: list[_Look] = [looks[i % 2][i // 2] for i in range(len(plan.steps))]
+    steps = (look.told_of(step) for step, look in zip(plan.steps, found, strict=True))
+    return replace(plan, steps=tuple(steps))
 
 
-def _looked_at(job: Job, step: Step) -> Step:
+@dataclass(frozen=True)
+class _Look:
+    """What is added to a step."""
+
+    warnings: tuple[str, ...]
+    reasons: tuple[str, ...]
+    flat_chance: float
+    chance: float
+
+    def told_of(self, step: Step) -> Step:
+        return replace(
+            step,
+            path=replace(step.path, flat_chance=self.flat_chance),
+            warnings=tuple(dict.fromkeys((*step.warnings, *self.warnings))),
+            reasons=(*step.reasons, *self.reasons),
+            chance_of_breach=self.chance,
+        )
+
+
+def _look(job: Job, step: Step) -> _Look:
     trial = tried(step, job.field, job.draws)
     chance = chance_of_breach(step, trial, job.field, job.draws)
     otherwise = (
@@ -42,13 +68,7 @@ def _looked_at(job: Job, step: Step) -> Step:
     side, refused = _where_to_stand(step)
     landing, flat = _how_it_lands(job, step)
     landing += _on_the_ground(job, step)
-    return replace(
-        step,
-        path=replace(step.path, flat_chance=flat),
-        warnings=tuple(dict.fromkeys((*step.warnings, *otherwise, *refused))),
-        reasons=(*step.reasons, *side, *landing),
-        chance_of_breach=chance,
-    )
+    return _Look((*otherwise, *refused), (*side, *landing), flat, chance)
 
 
 def _where_to_stand(step: Step) -> tuple[list[str], list[str]]:

@@ -9,6 +9,7 @@ from typing import Any
 
 from treescan.errors import OutputError
 from treescan.planning.types import JobResult
+from treescan.processes import at_once
 from treescan.report.cut_card import Paper, cut_card_pdf
 from treescan.report.cut_list import cut_list_csv, haul_csv, measurements_csv, measurements_text
 from treescan.report.geojson import site_geojson
@@ -40,9 +41,19 @@ def write_plan_outputs(
     if result.plan is None:
         raise OutputError("plan outputs: this run made no plan. Write the measurements instead.")
     folder = _ready(folder)
+    written, extras = at_once(
+        lambda: _plan_files(result, folder, units, paper, rows),
+        lambda: _extras(result, folder, units),
+    )
+    return written + extras
+
+
+def _plan_files(
+    result: JobResult, folder: Path, units: UnitSystem, paper: Paper | None, rows: bool
+) -> list[Path]:
     surfaces = job_surfaces(result)
     glb = tree_glb(result, surfaces)
-    written = [
+    return [
         _text(folder / "tree.json", lambda: _json(tree_document(result))),
         _text(folder / "plan.json", lambda: _json(plan_document(result))),
         _text(folder / "cut_list.csv", lambda: cut_list_csv(result, units)),
@@ -54,7 +65,6 @@ def write_plan_outputs(
         _bytes(folder / "tree.ply", lambda: tree_ply(result, surfaces)),
         _text(folder / "report.html", lambda: report_html(result, units, glb=glb)),
     ]
-    return written + _extras(result, folder, units)
 
 
 def write_measure_outputs(
@@ -62,6 +72,13 @@ def write_measure_outputs(
 ) -> list[Path]:
     """Write tree.json, the measurements, meshes, pictures, a report and, if possible, haul.csv."""
     folder = _ready(folder)
+    written, extras = at_once(
+        lambda: _measure_files(result, folder, units), lambda: _extras(result, folder, units)
+    )
+    return written + extras
+
+
+def _measure_files(result: JobResult, folder: Path, units: UnitSystem) -> list[Path]:
     surfaces = job_surfaces(result)
     glb = tree_glb(result, surfaces)
     written = [
@@ -74,7 +91,7 @@ def write_measure_outputs(
     ]
     if result.haul.rows:
         written.append(_text(folder / "haul.csv", lambda: haul_csv(result, units)))
-    return written + _extras(result, folder, units)
+    return written
 
 
 def _extras(result: JobResult, folder: Path, units: UnitSystem) -> list[Path]:

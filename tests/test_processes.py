@@ -1,0 +1,62 @@
+"""Two parts of a run at once: same answers, same faults, nothing left behind."""
+
+import os
+import signal
+
+import pytest
+
+from treescan import processes
+from treescan.processes import at_once
+
+
+def test_both_answers_come_back_in_order():
+    assert at_once(lambda: "here", lambda: {"there": list(range(100_000))}) == (
+        "here", {"there": list(range(100_000))},
+    )  # fmt: skip
+
+
+@pytest.mark.skipif(not processes.two_cores(), reason="needs Linux and two cores")
+def test_the_second_part_runs_in_another_process():
+    here, there = at_once(os.getpid, os.getpid)
+    assert here == os.getpid()
+    assert there != here
+
+
+def test_one_core_gives_the_same(monkeypatch):
+    monkeypatch.setattr(processes, "two_cores", lambda: False)
+    here, there = at_once(os.getpid, os.getpid)
+    assert here == there == os.getpid()
+
+
+@pytest.mark.parametrize("side", [0, 1])
+def test_a_fault_on_either_side_is_raised_here(side):
+    def fails():
+        raise ValueError("no such limb")
+
+    parts = [lambda: 1, lambda: 2]
+    parts[side] = fails
+    with pytest.raises(ValueError, match="no such limb"):
+        at_once(*parts)
+
+
+def test_a_copy_that_is_killed_is_done_again_here():
+    mine = os.getpid()
+
+    def there():
+        if os.getpid() != mine:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return "done again"
+
+    assert at_once(lambda: 1, there) == (1, "done again")
+
+
+def test_an_answer_that_cannot_be_sent_is_made_here():
+    _, answer = at_once(lambda: 1, lambda: lambda: 5)
+    assert answer() == 5
+
+
+def test_no_copy_is_left_behind():
+    for _ in range(3):
+        at_once(lambda: 1, lambda: 2)
+        with pytest.raises(ChildProcessError):
+            os.waitpid(-1, os.WNOHANG)
