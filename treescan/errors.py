@@ -5,8 +5,9 @@ TreescanError
 │   └── SiteFileError   the site file is wrong: names the key and the remedy
 ├── ScanError           the scan cannot carry the answer (unreadable, too sparse, no ground)
 ├── SourceDataError     a table of published values lacks the row asked for
-├── OutputError         results could not be written
-└── NoPlanError         every option breaks a limit; carries what was broken
+└── OutputError         results could not be written
+
+A job that no plan fits is a value, not an exception; the command then ends with EXIT_NO_PLAN.
 
 Every message is one line: what is wrong, where, the limit, how to mend it.
 """
@@ -43,9 +44,3 @@ class SourceDataError(TreescanError, LookupError):
 
 class OutputError(TreescanError):
     """Results could not be written where they were wanted."""
-
-
-class NoPlanError(TreescanError):
-    """Every cut order breaks at least one limit."""
-
-    exit_status = EXIT_NO_PLAN

@@ -8,14 +8,13 @@ import sys
 import pytest
 
 from tests.pipeline.small_tree import SITE, write_tree
-from treescan.errors import NoPlanError, OutputError, ScanError
+from treescan.errors import OutputError, ScanError
 from treescan_cli import plan
 from treescan_cli.main import main
 
 RAISED = [
     (ScanError("two\nlines"), 2, "two lines"),
     (OutputError("disk full"), 2, "disk full"),
-    (NoPlanError("every cut breaks a limit"), 3, "breaks a limit"),
     (PermissionError(errno.EACCES, "Permission denied", "scan.laz"), 2, "scan.laz: Permission"),
     (OSError(errno.EIO, "Input/output error", "scan.laz"), 1, "Input/output"),
     (ValueError("a fault\nof ours"), 1, "unexpected fault: ValueError: a fault of ours"),

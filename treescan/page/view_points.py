@@ -42,7 +42,6 @@ BESIDE_WOOD_M = 0.25
 
 NO_NODE = 65_535
 FOLDER, BLOCK, ABOUT = "view", "points.bin", "points.json"
-BYTES_EACH = 12
 
 
 @dataclass(frozen=True)

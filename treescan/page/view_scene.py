@@ -279,14 +279,6 @@ def marked_unions(job: JobFolder) -> tuple[Union, ...]:
     return tuple(found.values())
 
 
-def step_of_node(graph: TreeGraph, plan: Json | None) -> npt.NDArray[np.int32]:
-    """Step of the plan that takes each node away, shape (n,); 0 where none does."""
-    result = np.zeros(len(graph), dtype=np.int32)
-    for step in plan["steps"] if plan else ():
-        result[step["piece"]["nodes"]] = step["step"]
-    return result
-
-
 def eye_places(
     scene: ViewScene, cut_m: Floats | None = None, tie_in_m: Floats | None = None
 ) -> dict[str, tuple[list[float], list[float]]]:

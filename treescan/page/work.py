@@ -44,7 +44,6 @@ from treescan.planning.edits import read_edits
 from treescan.planning.types import JobResult
 from treescan.units import UnitSystem
 
-ORDERS = ("measure", "plan", "replan")
 PLACE, ORDER, STAGE, LOG, OUT = "work", "order.json", "stage.json", "log.txt", "out"
 SITE, STATE = "site.toml", "state.json"
 SAME_START_S = 1.0
@@ -71,7 +70,7 @@ class Progress:
 def start(
     folder: Path, order: str, units: UnitSystem, notes: Mapping[str, Any] | None = None
 ) -> None:
-    """Start an order of :data:`ORDERS` on a job folder; ``notes`` are given back when it is done.
+    """Start "measure", "plan" or "replan" on a job folder; ``notes`` come back when it is done.
 
     Raises
     ------

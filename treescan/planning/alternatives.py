@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +15,6 @@ from treescan.planning.options import Option, cost_min
 from treescan.planning.order_solver import solve_order
 from treescan.planning.ordering import Below, OrderProblem, OrderResult, Way
 from treescan.planning.precedence import (
-    ANCHOR,
     DEAD,
     TIE_IN,
     add_soft,
@@ -238,15 +237,3 @@ def _room_first(job: Job, divided: Divided) -> list[tuple[int, int, float, str]]
         ):
             result.append((before, after, ROOM_WISH_MIN, reason))
     return result
-
-
-def used_anchors(options: Sequence[Option]) -> tuple[Anchor, ...]:
-    """Anchors in the order of their first use."""
-    found: dict[str, Anchor] = {}
-    for option in options:
-        if option.anchor is not None:
-            found.setdefault(option.anchor.anchor_id, option.anchor)
-    return tuple(found.values())
-
-
-assert ANCHOR

@@ -15,7 +15,6 @@ Floats = npt.NDArray[np.float64]
 
 OUTER = "outer wood comes off before the wood it grows on"
 ANCHOR = "carries the anchor until then"
-REDIRECT = "carries the redirect until then"
 TIE_IN = "carries the climber's tie-in until then"
 ROOM = "makes room for the path of the later piece"
 DEAD = "dead wood over the climber comes off first"

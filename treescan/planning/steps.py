@@ -184,8 +184,3 @@ def step_of(number: int, option: Option, reasons: tuple[str, ...] = ()) -> Step:
         broken_limits=option.broken,
         reasons=reasons,
     )
-
-
-def renumbered(steps: Sequence[Step], first: int) -> tuple[Step, ...]:
-    """The same steps numbered from ``first``."""
-    return tuple(replace(step, number=first + i) for i, step in enumerate(steps))

@@ -107,16 +107,6 @@ def mass_most(value_kg: float) -> Words:
     return Words(_up(value_kg, "kg", _mass_step), _up(value_kg / POUND_KG, "lb", _mass_step))
 
 
-def mass_near(value_kg: float) -> Words:
-    """A likely mass, rounded to what is worth reading."""
-
-    def near(value: float, unit: str) -> str:
-        size = _mass_step(abs(value))
-        return f"about {_number(round(value / size) * size, size)} {unit}"
-
-    return Words(near(value_kg, "kg"), near(value_kg / POUND_KG, "lb"))
-
-
 def force_most(value_n: float) -> Words:
     """A load, rounded up."""
     return Words(
