@@ -20,6 +20,8 @@ from treescan.planning.options import CREDIBLE, front, judged_gaps
 from treescan.planning.planner import make_plan
 from treescan.planning.robust import chance_of_breach, draw, tried, way_cases, with_chance
 from treescan.planning.turning import after_turning, pose_after
+from treescan.rigging.cases import solve_many
+from treescan.rigging.types import LoadCase
 from treescan.site.model import Site
 from treescan.units import Band
 
@@ -169,23 +171,54 @@ def test_cases_of_a_piece_pulled_aside_are_pulled_aside_too():
     assert aside_first(step.path, np.array([0, 0, -9.0]), 0.5) is step.path
 
 
-def test_a_piece_through_the_climbers_space_is_refused(monkeypatch):
-    """A limb that swings back through the stem; a light one is guided by hand instead."""
+def umbrella(kg):
+    """An upright top whose limbs spread above a climber's head all round the cut."""
+    top = rod((0, 0, 9), (0, 0, 1), 3.0, kg, diameter=0.15)
+    turn = np.radians(np.arange(0, 360, 15))
+    ring = np.column_stack([0.8 * np.sin(turn), 0.8 * np.cos(turn), np.full(24, 11.6)])
+    return replace(
+        top,
+        outline_m=np.vstack([top.outline_m, ring]),
+        outline_radius_m=np.append(top.outline_radius_m, np.full(24, 0.15)),
+    )
+
+
+def dropped_straight(piece, path):
+    """The path of a piece that comes down past its own cut without turning."""
+    time = np.arange(0.0, 1.2, 0.02)
+    centre = np.repeat(piece.centre_m[None], len(time), axis=0)
+    centre[:, 2] -= 0.5 * 9.81 * time**2
+    return replace(
+        path, time_s=time, centre_m=centre, tension_n=np.zeros(len(time)),
+        rotation=np.repeat(np.eye(3)[None], len(time), axis=0), recipe=None, landing_m=centre[-1],
+    )  # fmt: skip
+
+
+def test_a_piece_through_the_climbers_space_is_refused():
+    """A top comes down round the climber on every side; a light one is guided by hand."""
     job = job_with()
     option = felled(job)
-    limb = rod((0, 0, 9), (1, 0, 0.1), 3.0, 80, diameter=0.15)
-    anchor = np.array([-2.0, 0.0, 12.0])
-    path = lowered(limb, limb.cut_m + 0.3 * limb.axis, anchor, job.inputs.ground)
-    through = replace(option, piece=limb, path=path, method="lower")
-    if not safe_side(limb, path).refused:
-        refused = replace(safe_side(limb, path), refused=True, crowded=False)
-        monkeypatch.setattr("treescan.planning.robust.safe_side", lambda *_: refused)
-    told = with_chance(through, job.field, job.draws).broken
-    assert told == (
-        "would come through the climber's space whatever side of the cut he works from",
-    )
-    light = replace(limb, mass_kg=Band(5, 6, 7))
-    assert with_chance(replace(through, piece=light), job.field, job.draws).kept
+    for kg, refused in ((80, True), (6, False)):
+        top = umbrella(kg)
+        path = dropped_straight(top, option.path)
+        assert safe_side(top, path).refused
+        told = with_chance(replace(option, piece=top, path=path), job.field, job.draws).broken
+        assert told == (
+            ("would come through the climber's space whatever side of the cut he works from",)
+            if refused
+            else ()
+        )
+
+
+def test_a_piece_that_leaves_a_side_clear_is_not_refused():
+    job = job_with()
+    option = felled(job)
+    top = umbrella(80)
+    aside = dropped_straight(top, option.path)
+    gone = aside.centre_m + 4.0 * aside.time_s[:, None] * np.array([1.0, 0.0, 0.0])
+    path = replace(aside, centre_m=gone)
+    assert not safe_side(top, path).refused
+    assert with_chance(replace(option, piece=top, path=path), job.field, job.draws).kept
 
 
 def test_a_line_too_near_a_conductor_is_refused():
@@ -207,3 +240,30 @@ def test_a_line_too_near_a_conductor_is_refused():
         found[height] = with_chance(option, job.field, job.draws).broken
     assert found[4.9] == ()
     assert found[12.0][0].startswith("its line would pass the service drop at ")
+
+
+def test_a_fall_too_near_a_conductor_is_refused():
+    """The lead keeps its distance, the line on its way down to the device does not."""
+    data = open_field().model_dump()
+    wire = {"name": "service drop", "kilovolts": 0.4,
+            "path_m": [[-30.0, -3.0, 6.0], [30.0, -3.0, 6.0]]}  # fmt: skip
+    data["conductor"] = [wire]
+    job = prepare(grown_inputs("leaning", 3, Site.model_validate(data), height_m=9.0))
+    limb = rod((0, 6, 8), (0, 1, 0.1), 1.0, 8, diameter=0.08)
+    tie = limb.cut_m + 0.3 * limb.axis
+    anchor = replace(job.anchors[0], position_m=np.array([0.0, 6.0, 11.0]), rejected="")
+    path = lowered(limb, tie, anchor.position_m, job.inputs.ground)
+    gaps = judged_gaps(limb, path, job.field.obstacles, 0.0)
+    found = {}
+    for side in (6.0, -12.0):
+        case = LoadCase(
+            piece=limb, anchor=anchor, tie="butt", tie_m=tie[None],
+            redirects_m=np.zeros((0, 3)), device_m=np.array([0.0, side, 1.0]),
+            gear=job.inputs.gear, drop_m=0.0, swing_rad=0.0,
+        )  # fmt: skip
+        load = solve_many([case], job.spar_without(job.inputs.standing))[0]
+        option = replace(felled(job), piece=limb, path=path, method="lower", anchor=anchor,
+                         tie_m=tie[None], clearances=gaps, landing="grass", load=load)  # fmt: skip
+        found[side] = with_chance(option, job.field, job.draws).broken
+    assert not any("line would pass" in text for text in found[6.0])
+    assert found[-12.0][0].startswith("its line would pass the service drop at ")

@@ -1,6 +1,8 @@
-"""The line itself: what the lead passes while the piece moves, and the whole line's room."""
+"""The line itself: what its lead passes while the piece moves, and what its fall runs past."""
 
 from __future__ import annotations
+
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -74,6 +76,41 @@ def lead_clearances(
             time_s=float(time[best[row] // point.shape[1]]),
             point_m=tuple(float(v) for v in flat[best[row]]),  # type: ignore[arg-type]
             spread_m=path.sway_m + LINE_STEP_M / 2.0,
+        )
+        for row, name in enumerate(obstacles.names)
+    )
+
+
+def fall_clearances(points_m: npt.ArrayLike, obstacles: Obstacles) -> tuple[Clearance, ...]:
+    """Distance of the line's fall to every target and conductor, in the site's order.
+
+    The fall stands still while a piece is lowered: straight from the anchor over the redirects
+    to the friction device.
+
+    Parameters
+    ----------
+    points_m : array_like, shape (k, 3)
+        Anchor, redirects and device, in the order of the line. [m]
+    obstacles : Obstacles
+    """
+    corner = np.asarray(points_m, dtype=np.float64)
+    if not len(obstacles) or len(corner) < 2:
+        return ()
+    parts = []
+    for start, end in pairwise(corner):
+        count = max(int(np.ceil(np.linalg.norm(end - start) / LINE_STEP_M)), 1) + 1
+        parts.append(start + np.linspace(0.0, 1.0, count)[:, None] * (end - start))
+    point = np.concatenate(parts)
+    gap = obstacles.distance(point)
+    best = gap.argmin(axis=0)
+    return tuple(
+        Clearance(
+            target=f"{name} (line)",
+            distance_m=float(gap[best[row], row]),
+            margin_m=float(obstacles.margin_m[row]) if obstacles.is_conductor[row] else 0.1,
+            time_s=0.0,
+            point_m=tuple(float(v) for v in point[best[row]]),  # type: ignore[arg-type]
+            spread_m=LINE_STEP_M / 2.0,
         )
         for row, name in enumerate(obstacles.names)
     )

@@ -23,7 +23,7 @@ from treescan.motion.cases import Cases, cases_of
 from treescan.motion.clearance import near_passes_m
 from treescan.motion.climber import safe_side
 from treescan.motion.landing import footprint_polygon, lying_outline
-from treescan.motion.lead import lead_clearances
+from treescan.motion.lead import fall_clearances, lead_clearances
 from treescan.motion.on_line import SET_DOWN_M
 from treescan.motion.response import drawn, response
 from treescan.motion.types import Clearance, Path
@@ -171,12 +171,19 @@ def _through_climber(option: Option) -> tuple[str, ...]:
 
 
 def _line_too_near(option: Option, field: Field) -> tuple[str, ...]:
-    """Say so when the line that a piece hangs from comes too near a conductor."""
+    """Say so when a part of the line that a piece hangs from comes too near a conductor."""
     if option.method != "lower" or option.anchor is None or not field.obstacles.is_conductor.any():
         return ()
     gaps = lead_clearances(
         option.piece, option.path, option.tie_m, option.anchor.position_m, field.obstacles
     )
+    if option.load is not None:
+        case = option.load.case
+        down = np.vstack([case.anchor.position_m, case.redirects_m.reshape(-1, 3), case.device_m])
+        gaps = tuple(
+            min(pair, key=lambda gap: gap.distance_m - gap.spread_m)
+            for pair in zip(gaps, fall_clearances(down, field.obstacles), strict=True)
+        )
     return tuple(
         f"its line would pass the {name} at {max(gap.distance_m, 0.0):.1f} m;"
         f" {gap.margin_m:.1f} m is wanted"

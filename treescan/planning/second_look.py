@@ -23,6 +23,9 @@ from treescan.processes import at_once
 HARD_SHARE = 0.5
 """A blow of more than this share of the ground's limit is told with its force: our choice."""
 
+LIGHT_KG = 5.0
+"""Twigs lighter than this brush past a climber: our choice. [kg]"""
+
 LOG_TOP_M, LEAST_LOG_M, MOST_LOG_M = 0.10, 0.4, 8.0
 """Stem wood that counts as a log, and the lengths looked at: our choice. [m]"""
 
@@ -75,8 +78,10 @@ def _where_to_stand(step: Step) -> tuple[list[str], list[str]]:
     """Side of the stem for the climber, and a warning when none is clear."""
     found = safe_side(step.piece, step.path)
     if found.refused:
-        if step.piece.mass_kg.high < BY_HAND_KG:
+        if step.piece.mass_kg.high < LIGHT_KG:
             return [], []
+        if step.piece.mass_kg.high < BY_HAND_KG:
+            return [], ["comes past the climber on every side: hold it and guide it by hand"]
         if found.crowded:
             return [], [found.warnings[0]]
         return [], ["no side of the limb is clear of the piece: cut from a lift or otherwise"]
