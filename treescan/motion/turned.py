@@ -265,22 +265,8 @@ def slid_off(  # noqa: PLR0913 - a rig and a slanted cut
             beyond=beyond,
         )
     )
-    azimuth = np.radians(slope_azimuth_deg)
-    down = np.array(
-        [np.cos(slant) * np.sin(azimuth), np.cos(slant) * np.cos(azimuth), -np.sin(slant)]
-    )
     way = float(piece.butt_diameter_m / np.cos(slant))
-    lasts = float(np.sqrt(2.0 * way / (G_M_S2 * gain)))
-    time = np.append(np.arange(0.0, lasts, SAMPLE_S), lasts)
-    gone = 0.5 * G_M_S2 * gain * time**2
-    start = Start(
-        time,
-        rigid.centre_m + gone[:, None] * down,
-        np.repeat(np.eye(3)[None], len(time), axis=0),
-        np.zeros(len(time)),
-        float(np.sqrt(2.0 * G_M_S2 * gain * way)) * down,
-        np.zeros(3),
-    )
+    start = _slide(rigid.centre_m, float(slant), float(np.radians(slope_azimuth_deg)), gain, way)
     path = path_on_line(piece, rigid, rig, start, ground, lower_to)
     options = {
         "tie_m": rig.tie_m,
@@ -300,3 +286,21 @@ def slid_off(  # noqa: PLR0913 - a rig and a slanted cut
         f"its butt slides {way:.1f} m down a cut slanting {slant_deg:.0f} degrees, then it is free"
     )
     return replace(path, notes=(note, *path.notes), recipe=("slid_off", options))
+
+
+def _slide(centre_m: Floats, slant: float, azimuth: float, gain: float, way_m: float) -> Start:
+    """A piece that has slid ``way_m`` down its cut without turning; angles in radians."""
+    down = np.array(
+        [np.cos(slant) * np.sin(azimuth), np.cos(slant) * np.cos(azimuth), -np.sin(slant)]
+    )
+    lasts = float(np.sqrt(2.0 * way_m / (G_M_S2 * gain)))
+    time = np.append(np.arange(0.0, lasts, SAMPLE_S), lasts)
+    gone = 0.5 * G_M_S2 * gain * time**2
+    return Start(
+        time,
+        centre_m + gone[:, None] * down,
+        np.repeat(np.eye(3)[None], len(time), axis=0),
+        np.zeros(len(time)),
+        float(np.sqrt(2.0 * G_M_S2 * gain * way_m)) * down,
+        np.zeros(3),
+    )

@@ -110,13 +110,6 @@ def _anchor(result: JobResult, ranked: RankedAnchor) -> Json:
 def _step(result: JobResult, step: Step) -> Json:
     p, load = step.piece, step.load
     path = np.column_stack([step.path.time_s, step.path.centre_m + result.origin_m])
-    hinge = None
-    if step.hinge_azimuth_deg is not None:
-        below = step.hinge_below_level_deg
-        hinge = {
-            "face_azimuth_deg": round(step.hinge_azimuth_deg, 1),
-            "face_below_level_deg": round(below if below is not None else 0.0, 1),
-        }
     return {
         "step": step.number,
         "node": int(p.butt_node),
@@ -142,7 +135,7 @@ def _step(result: JobResult, step: Step) -> Json:
             "share": round(load.share, 4) if load else 0.0,
         },
         "load": _load(result, load) if load else None,
-        "hinge": hinge,
+        "hinge": _hinge(step),
         "landing": step.landing,
         "landing_m": scan_point(result, step.path.landing_m),
         "landing_radius_m": round(step.path.landing_radius_m, 3),
@@ -168,6 +161,16 @@ def _step(result: JobResult, step: Step) -> Json:
         "broken_limits": list(step.broken_limits),
         "reasons": list(step.reasons),
         "chance_of_breach": step.chance_of_breach,
+    }
+
+
+def _hinge(step: Step) -> Json | None:
+    if step.hinge_azimuth_deg is None:
+        return None
+    below = step.hinge_below_level_deg
+    return {
+        "face_azimuth_deg": round(step.hinge_azimuth_deg, 1),
+        "face_below_level_deg": round(below if below is not None else 0.0, 1),
     }
 
 

@@ -184,6 +184,22 @@ def _scatter(x: Floats, y: Floats, n: int, cx: float, cy: float, r: float) -> An
 
 
 @njit(cache=True)
+def _sector_weights(
+    x: Floats, y: Floats, n: int, cx: float, cy: float, r: float, tol: float, sector: Ints
+) -> Any:
+    """Weight of the points near the circle in each sector; fills in each point's sector."""
+    held = np.zeros(SECTORS)
+    for i in range(n):
+        dx, dy = x[i] - cx, y[i] - cy
+        d = np.sqrt(dx * dx + dy * dy) - r
+        sector[i] = int((np.arctan2(dy, dx) + np.pi) / (2 * np.pi) * SECTORS) % SECTORS
+        q = d / tol
+        if abs(q) < 1.0:
+            held[sector[i]] += (1 - q * q) ** 2
+    return held
+
+
+@njit(cache=True)
 def _refine(
     x: Floats, y: Floats, n: int, start: Ints, tol: float, r_low: float, r_high: float
 ) -> Any:
@@ -191,14 +207,7 @@ def _refine(
     out = np.zeros(9)
     sector = np.zeros(n, np.int64)
     for step in range(8):
-        held = np.zeros(SECTORS)
-        for i in range(n):
-            dx, dy = x[i] - cx, y[i] - cy
-            d = np.sqrt(dx * dx + dy * dy) - r
-            sector[i] = int((np.arctan2(dy, dx) + np.pi) / (2 * np.pi) * SECTORS) % SECTORS
-            q = d / tol
-            if abs(q) < 1.0:
-                held[sector[i]] += (1 - q * q) ** 2
+        held = _sector_weights(x, y, n, cx, cy, r, tol, sector)
         a = np.zeros((3, 3))
         b = np.zeros(3)
         weight = square = 0.0
