@@ -182,3 +182,17 @@ def test_a_draft_outlives_the_server_and_belongs_to_one_device(tmp_path):
 def test_a_broken_draft_file_is_an_empty_draft(tmp_path, text):
     (tmp_path / "drafts.json").write_text(text)
     assert Drafts(tmp_path).of("a", "site") == Draft()
+
+
+def test_a_ground_anchor_is_one_tap_and_stands_above_the_ground():
+    draft = tapped("ground_anchor", (110, 210), (112, 208), name="old maple", holds_kn=12.0)
+    site = site_from_mapping(kept({}, draft))
+    [held] = site.ground_anchor
+    assert (held.name, held.holds_kn) == ("old maple", 12.0)
+    assert held.at_m == pytest.approx((112, 208, 50.5))
+    assert "old maple" in overlay(site, FRAME, Draft())
+    again = draft_of("ground_anchor", held.model_dump())
+    again.replaces = ["ground_anchor", "old maple"]
+    again.values["holds_kn"] = 20.0
+    changed = site_from_mapping(kept({"ground_anchor": [held.model_dump()]}, again))
+    assert [a.holds_kn for a in changed.ground_anchor] == [20.0]

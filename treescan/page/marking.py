@@ -63,6 +63,11 @@ KINDS = {
             "landing", "polygon", ("name", "surface"), 3,
         ),
         Kind(
+            "ground_anchor", "Ground anchor",
+            "Tap what holds the lower end of a stretched line: another tree's foot, a vehicle.",
+            "ground_anchor", "wire", ("name", "holds_kn"), most=1,
+        ),
+        Kind(
             "tie_in", "Tie-in wish", "Tap where the climber would like to tie in.",
             "climber", "wire", most=1,
         ),
@@ -71,7 +76,9 @@ KINDS = {
 USUAL: Json = {
     "height_m": 2.5, "base_m": 0.0, "margin_m": 1.0, "width_m": 0.15, "surface": "turf",
 }  # fmt: skip
-PARTS = ("target", "conductor", "drop_zone", "landing")
+PARTS = ("target", "conductor", "drop_zone", "landing", "ground_anchor")
+ANCHOR_HEIGHT_M = 0.5
+"""A ground anchor is tied this high above the ground until a person says otherwise. [m]"""
 
 
 @dataclass
@@ -119,6 +126,8 @@ class Draft:
         ground, seen = site_map.ground_at(x_m, y_m), site_map.height_at(x_m, y_m)
         if self.kind == "scale":
             return ground + (seen or 0.0)
+        if self.kind == "ground_anchor":
+            return ground + ANCHOR_HEIGHT_M
         if seen is not None and seen > 2.0:
             return ground + seen
         return ground + (self.corners[-1][2] - ground if self.corners else 6.0)
@@ -185,6 +194,9 @@ def entry_of(draft: Draft, taken: set[str]) -> Json:
         value = draft.value(key)
         if key != "name" and value is not None:
             entry[key] = value
+    if kind.key == "ground_anchor":
+        entry["at_m"] = draft.corners[0]
+        return entry
     key = "footprint_m" if kind.shape in ("polygon", "box") else "path_m"
     entry[key] = draft.outline()
     return entry
@@ -243,6 +255,9 @@ def _free(name: str, taken: set[str]) -> str:
 def draft_of(part: str, entry: Json) -> Draft:
     """Draft that starts from what an entry says."""
     keys = [k for k in KINDS.values() if k.part == part]
+    if part == "ground_anchor":
+        given = {k: entry[k] for k in keys[0].takes if entry.get(k) is not None}
+        return Draft(keys[0].key, [list(entry["at_m"])], given)
     path = entry.get("path_m") is not None
     kind = next(k for k in keys if (k.shape in ("path", "wire")) == path)
     values = {k: entry[k] for k in kind.takes if entry.get(k) is not None}
@@ -262,7 +277,7 @@ def facts(part: str, entry: Any) -> list[tuple[str, float | str]]:
     """What to say of a marked thing: (key, SI value or word)."""
     keys = {
         "target": ("height_m", "margin_m"), "conductor": ("kilovolts", "margin_m"),
-        "drop_zone": ("surface",), "landing": ("surface",),
+        "drop_zone": ("surface",), "landing": ("surface",), "ground_anchor": ("holds_kn",),
     }[part]  # fmt: skip
     pairs = [(key, getattr(entry, key)) for key in keys]
     return [(key, value) for key, value in pairs if value is not None]

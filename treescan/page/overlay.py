@@ -58,6 +58,9 @@ def overlay(
         ends = site.tree.known_length_points_m
         parts.append(_line(frame, ends, "#000", "2 6", closed=False, fill=False))
         names.add(ends, "taped", "#000")
+    for held in site.ground_anchor:
+        parts.append(_dot(frame, held.at_m[:2], "#3b3b3b", 18))
+        names.add([held.at_m], held.name, "#3b3b3b")
     if site.climber.tie_in_m:
         parts.append(_dot(frame, site.climber.tie_in_m[:2], "#7a4b00", 18))
         names.add([site.climber.tie_in_m], "tie-in wish", "#7a4b00")

@@ -75,6 +75,7 @@ class Quantity:
 LENGTH = Quantity(Unit("m", 1.0, 2), Unit("ft", FOOT_M, 1))
 DIAMETER = Quantity(Unit("cm", 0.01, 1), Unit("in", INCH_M, 1))
 MASS = Quantity(Unit("kg", 1.0, 0), Unit("lb", POUND_KG, 0))
+HOLDS = Quantity(Unit("kN", 1.0, 1), Unit("lbf", POUND_FORCE_N / 1000.0, 0))
 FORCE = Quantity(Unit("N", 1.0, 0), Unit("lbf", POUND_FORCE_N, 0))
 SPEED = Quantity(Unit("m/s", 1.0, 1), Unit("mph", MILE_PER_HOUR_M_S, 0))
 VOLUME = Quantity(Unit("m³", 1.0, 1), Unit("yd³", CUBIC_YARD_M3, 1))

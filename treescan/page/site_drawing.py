@@ -13,7 +13,7 @@ from treescan.page.device import device_id, units
 from treescan.page.forms import keep_site, site_data
 from treescan.page.marking import KINDS, Draft, kept
 from treescan.page.overlay import overlay
-from treescan.page.quantities import ENERGY, KILOVOLTS, LENGTH, Quantity
+from treescan.page.quantities import ENERGY, HOLDS, KILOVOLTS, LENGTH, Quantity
 from treescan.page.session import Session
 from treescan.page.site_map import PICTURE, SiteMap
 from treescan.site.model import Surface
@@ -26,6 +26,7 @@ INPUTS: dict[str, tuple[str, Quantity | None]] = {
     "margin_m": ("Room to keep", LENGTH),
     "width_m": ("Width", LENGTH),
     "kilovolts": ("Voltage (ask the network operator)", KILOVOLTS),
+    "holds_kn": ("What it may hold (empty: the plan says what it must)", HOLDS),
     "known_length_m": ("Taped length between the two points", LENGTH),
     "max_energy_kj": ("Hardest blow it takes (empty: not limited)", ENERGY),
 }

@@ -20,7 +20,7 @@ from treescan.page.marking import (
 )
 from treescan.page.panels import Panel
 from treescan.page.proposals import Found
-from treescan.page.quantities import KILOVOLTS, LENGTH
+from treescan.page.quantities import HOLDS, KILOVOLTS, LENGTH
 from treescan.page.session import Session
 from treescan.page.site_drawing import INPUTS, MapPanel
 from treescan.page.site_view import site_view
@@ -30,6 +30,7 @@ PART_WORDS = {
     "conductor": "Wire",
     "drop_zone": "Drop zone",
     "landing": "Landing",
+    "ground_anchor": "Ground anchor",
 }
 FACT_WORDS = {"height_m": "high", "margin_m": "room", "kilovolts": ""}
 
@@ -45,7 +46,9 @@ def mark_site(session: Session) -> None:
     proposed = ui.column().classes("w-full")
     heading("Mark what stands here")
     panel = MapPanel(
-        session, "site", ("area", "box", "fence", "wire", "drop_zone", "landing", "tie_in")
+        session,
+        "site",
+        ("area", "box", "fence", "wire", "drop_zone", "landing", "ground_anchor", "tie_in"),
     )
     if panel.ready:
         site_view(session, panel)
@@ -152,6 +155,8 @@ def _marked(session: Session, panel: MapPanel) -> None:
 def _fact(key: str, value: float | str) -> str:
     if isinstance(value, str):
         return value
+    if key == "holds_kn":
+        return f"holds {HOLDS.text(value, units())}"
     if key == "kilovolts":
         return KILOVOLTS.text(value, units())
     return f"{LENGTH.text(value, units())} {FACT_WORDS[key]}"
