@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -25,7 +27,7 @@ from treescan.report.sketch import (
 )
 from treescan.report.sketch_svg import sketch_svg
 from treescan.report.wording import plain
-from treescan.site.model import Landing
+from treescan.site.model import GroundAnchor, Landing
 
 
 def boxes(sketch):
@@ -166,3 +168,15 @@ def test_no_name_lies_over_the_north_arrow():
     house = next(i for i in sketch.items if isinstance(i, Label) and i.text.metric == "house")
     box = text_box(house.at_m, "house", 8.0 * sketch.metre_per_pt, house.anchor, bold=True)
     assert box.overlap(arrow) == 0
+
+
+def test_a_ground_anchor_stands_on_the_plan_with_its_name(job):
+    base = job.graph.position_m[0]
+    held = GroundAnchor(name="old maple", at_m=tuple(base + np.array([9.0, -8.0, 0.5])))
+    far = GroundAnchor(name="far away", at_m=tuple(base + np.array([90.0, 0.0, 0.5])))
+    sketch = plan_sketch(
+        replace(job, site=job.site.model_copy(update={"ground_anchor": (held, far)}))
+    )
+    said = " ".join(i.text.metric for i in sketch.items if isinstance(i, Label))
+    assert "old maple" in said
+    assert "far away" not in said

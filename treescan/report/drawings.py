@@ -7,6 +7,7 @@ import numpy.typing as npt
 import shapely
 from shapely.geometry import LineString, MultiPoint, Polygon
 
+from treescan.planning.sent_load import SentCase
 from treescan.planning.types import JobResult, Step
 from treescan.report import colours, wording
 from treescan.report.frames import azimuth_deg
@@ -42,6 +43,7 @@ def plan_sketch(result: JobResult, wood: Wood | None = None, width_pt: float = 5
     _targets(result, sketch)
     _landings(sketch, steps)
     _wires(result, sketch)
+    _ground_anchors(result, sketch)
     _names(result, sketch)
     north_arrow(sketch)
     scale_bar(sketch)
@@ -57,6 +59,7 @@ def site_sketch(result: JobResult, wood: Wood, width_pt: float = 240.0) -> Sketc
     _crown(result, wood, sketch, GONE)
     _targets(result, sketch)
     _wires(result, sketch)
+    _ground_anchors(result, sketch)
     _names(result, sketch)
     north_arrow(sketch)
     scale_bar(sketch)
@@ -84,6 +87,9 @@ def plan_window(result: JobResult, steps: tuple[Step, ...]) -> tuple[float, floa
     shapes += [Polygon(z.footprint_m).intersection(near) for z in site.drop_zone]
     shapes += [Polygon(z.footprint_m).intersection(near) for z in site.landing]
     shapes += [target_outline(t).intersection(near) for t in site.target]
+    reach = shapes[0].buffer(15.0)
+    held = [shapely.Point(a.at_m[:2]) for a in site.ground_anchor]
+    shapes += [p.buffer(0.5) for p in held if reach.contains(p)]
     shapes += [LineString(np.asarray(w.path_m)[:, :2]).intersection(near) for w in site.conductor]
     for step in steps:
         end = step.path.landing_m
@@ -166,6 +172,24 @@ def _wires(result: JobResult, sketch: Sketch) -> None:
             sketch.line(part, colours.CONDUCTOR, width_pt=1.0, dash_pt=(4, 3))
 
 
+def _ground_anchors(result: JobResult, sketch: Sketch) -> None:
+    """What holds the lower end of a stretched line, and the line where a step uses one."""
+    steps = result.plan.steps if result.plan else ()
+    cases = [s.load.case for s in steps if s.load is not None]
+    spans = {
+        case.lower_name: np.stack([case.line.upper_m[:2], case.line.lower_m[:2]])
+        for case in cases
+        if isinstance(case, SentCase) and case.line is not None
+    }
+    for span in spans.values():
+        for part in clipped(span, sketch.window_m):
+            sketch.line(part, "#0072B2", width_pt=1.2)
+    size = 0.012 * (sketch.window_m[2] - sketch.window_m[0])
+    for held in result.site.localised(result.origin_m).ground_anchor:
+        if shapely.box(*sketch.window_m).contains(shapely.Point(held.at_m[:2])):
+            sketch.dot(np.asarray(held.at_m), size, "#3B3B3B", "#000000")
+
+
 def _names(result: JobResult, sketch: Sketch) -> None:
     site, box = result.site.localised(result.origin_m), shapely.box(*sketch.window_m)
     named = [(t.name, target_outline(t)) for t in site.target]
@@ -177,6 +201,10 @@ def _names(result: JobResult, sketch: Sketch) -> None:
         if not seen.is_empty:
             at = seen.representative_point()
             sketch.say((at.x, at.y), _short(sketch, name), _letters(sketch), bold=True, loose=True)
+    for held in site.ground_anchor:
+        if box.contains(shapely.Point(held.at_m[:2])):
+            place, text = (held.at_m[0], held.at_m[1]), _short(sketch, held.name)
+            sketch.say(place, text, _letters(sketch), bold=True, loose=True)
     for wire in site.conductor:
         for part in clipped(np.asarray(wire.path_m)[:, :2], sketch.window_m)[:1]:
             at = LineString(part).interpolate(0.2, normalized=True)
