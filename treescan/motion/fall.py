@@ -58,6 +58,8 @@ HINGE_FORWARD_SHARE = 0.2
 """Hinge line ahead of the stem's centre, as a share of the diameter: a face cut of about a
 third of it with a hinge behind it [common practice, no source]."""
 
+FLOPS = "lands on an end and may flop to any side"
+
 
 @dataclass(frozen=True)
 class _Flight:
@@ -368,7 +370,7 @@ def _path(
     outline = lying_outline(rigid, final, turn, bounce)
     if abs(attitude - 90.0) > FLAT_WITHIN_DEG:
         outline = _any_way_down(rigid, resting, outline, bounce)
-        notes = (*notes, "lands on an end and may flop to any side")
+        notes = (*notes, FLOPS)
     radius = float(np.linalg.norm(outline - final[:2], axis=1).max())
     time = np.concatenate([flight.time_s, flight.time_s[-1] + tipping])
     return Path(

@@ -9,6 +9,7 @@ from treescan.planning.dividing import divide
 from treescan.planning.explaining import plan_of
 from treescan.planning.inputs import PlanInputs
 from treescan.planning.job import prepare
+from treescan.planning.said_once import with_general_cautions
 from treescan.planning.second_look import with_second_look
 from treescan.planning.types import Plan
 
@@ -42,6 +43,6 @@ def make_plan(inputs: PlanInputs, *, progress: Callable[[float], None] | None = 
     plans = whole_plans(job, divided, lambda share: tell(0.65 + 0.25 * share))
     plan = plan_of(job, divided, plans)
     tell(0.92)
-    plan = with_second_look(job, plan)
+    plan = with_general_cautions(with_second_look(job, plan))
     tell(1.0)
     return plan
