@@ -169,7 +169,8 @@ def main() -> None:
     given = parser.parse_args()
     reader = Reader(PARSERS[given.name], given.folder)
     warnings.simplefilter("ignore")
-    engine()[1](reader, given.seconds, given.seed, given.megabytes)
+    drive = by_mutation if reader.parser.native else engine()[1]
+    drive(reader, given.seconds, given.seed, given.megabytes)
 
 
 if __name__ == "__main__":

@@ -16,17 +16,20 @@ VALUES = (
     None, True, False, 0, -1, 1, 0.5, 1e308, -1e308, 10**30, float("nan"), float("inf"), "", "x",
     "1", [], [None], [[]], {}, {"a": 1}, "\u0000", "\ud83d\ude00", 2**31, 2**63, [0] * 5, 39, 40,
 )  # fmt: skip
+_DIGITS = re.compile(rb"(?<=[>\"])-?\d[\d.eE+-]*(?=[<\"])")
 _WORD = re.compile(rb"[A-Za-z_][A-Za-z_0-9]*|[-+]?\d[\d.eE+-]*|[^\sA-Za-z_0-9]")
 
 
 def mutated(data: bytes, shape: str, rng: random.Random) -> bytes:
-    """A changed copy; ``shape`` is "bytes", "words" or "json"."""
+    """A changed copy; ``shape`` is "bytes", "words", "json" or "places" (nothing moves)."""
     for _ in range(rng.choice((1, 1, 2, 3, 6))):
         way = rng.random()
         if shape == "json" and way < 0.7:
             data = _json(data, rng)
         elif shape == "words" and way < 0.7:
             data = _words(data, rng)
+        elif shape == "places":
+            data = _places(data, rng)
         else:
             data = _bytes(data, rng)
     return data
@@ -54,6 +57,24 @@ def _bytes(data: bytes, rng: random.Random) -> bytes:
     else:
         whole[at] ^= 1 << rng.randrange(8)
     return bytes(whole)
+
+
+def _places(data: bytes, rng: random.Random) -> bytes:
+    """Other bytes or digits where they stand: for files full of offsets into themselves."""
+    whole = bytearray(data)
+    numbers = list(_DIGITS.finditer(data))
+    if numbers and rng.random() < 0.5:
+        one = rng.choice(numbers)
+        width = one.end() - one.start()
+        new = rng.choice(("9" * width, "0" * width, "-" + "9" * (width - 1), "1e" + "9" * width))
+        whole[one.start() : one.end()] = new[:width].encode()
+        return bytes(whole)
+    width = rng.choice((1, 1, 2, 4, 8))
+    at = rng.randrange(min(max(len(whole) - width, 1), rng.choice((64, 400, len(whole)))))
+    limit = 2 ** (8 * width)
+    value = rng.choice((0, 1, limit - 1, limit // 2, rng.randrange(limit), 1 << rng.randrange(8)))
+    whole[at : at + width] = value.to_bytes(width, "little")
+    return bytes(whole[: len(data)])
 
 
 def _words(data: bytes, rng: random.Random) -> bytes:

@@ -10,7 +10,7 @@ from unittest import mock
 
 import numpy as np
 
-from tests.fuzz import seeds
+from tests.fuzz import job_files, seeds
 from tests.pipeline.small_tree import SITE, write_tree
 
 LONGEST_MESSAGE = 1000
@@ -25,8 +25,10 @@ class Parser:
     """One kind of file.
 
     ``read`` takes the path of a file of that name in a folder of its own and raises a
-    ``TreescanError`` for bad input; ``shape`` is "bytes", "json" or "words" (how it is mutated).
-    ``mend`` puts right what would otherwise stop every mutant at the door (checksums).
+    ``TreescanError`` for bad input; ``shape`` is how it is mutated (:mod:`tests.fuzz.mutation`).
+    ``mend`` puts right what would otherwise stop every mutant at the door (checksums).  A
+    ``native`` reader is compiled code of others: no branches can be counted in it, so its mutants
+    are made from the valid seeds alone.
     """
 
     name: str
@@ -36,6 +38,7 @@ class Parser:
     shape: str = "bytes"
     instrumented: tuple[str, ...] = ()
     mend: Callable[[bytes], bytes] = bytes
+    native: bool = False
 
 
 def read_as_scan(path: Path) -> None:
@@ -124,6 +127,13 @@ def _document(name: str, file_name: str, made: Callable[[], list[bytes]], *modul
     return Parser(name, file_name, made, read_in_folder, shape, modules)
 
 
+def _page(name: str, inside: str, shape: str = "json") -> Parser:
+    made = partial(lambda key: [job_files.page_files()[key]], inside)
+    return Parser(name, inside, made, job_files.page_reader(inside), shape, _PAGE)
+
+
+_PAGE = ("treescan.page.job_store", "treescan.page.work", "treescan.page.history",
+         "treescan.page.drafts", "treescan.page.proposals")  # fmt: skip
 _PLY = "treescan.pointcloud.ply_pcd"
 _LAS = ("treescan.pointcloud.las", "laspy")
 _MESH = ("treescan.pointcloud.meshes", "trimesh")
@@ -135,7 +145,7 @@ PARSERS = {
         _scan("ply", seeds.ply_seeds, _PLY, *_MESH),
         _scan("pcd", seeds.pcd_seeds, _PLY),
         _scan("txt", seeds.text_seeds, "treescan.pointcloud.text", shape="words"),
-        _scan("e57", seeds.e57_seeds, mend=with_page_checksums),
+        _scan("e57", seeds.e57_seeds, mend=with_page_checksums, shape="places", native=True),
         _scan("obj", partial(seeds.mesh_seeds, "obj"), *_MESH, shape="words"),
         _scan("stl", partial(seeds.mesh_seeds, "stl"), *_MESH),
         _scan("glb", partial(seeds.mesh_seeds, "glb"), *_MESH),
@@ -143,5 +153,21 @@ PARSERS = {
         _document("tree", "tree.json", seeds.tree_seeds, "treescan.report.tree_json"),
         _document("plan", "plan.json", seeds.plan_seeds, "treescan.pipeline.folder"),
         _document("state", "state.json", seeds.state_seeds, "treescan.pipeline.folder"),
+        Parser("edits", "edits.json", job_files.edit_seeds, job_files.read_hand_edits, "json",
+               ("treescan.planning.edits", "treescan.pipeline.replanning")),
+        Parser("list", "list.csv", job_files.list_seeds, job_files.read_scan_list, "words",
+               ("treescan.pipeline.batch",)),
+        Parser("species", "own.csv", job_files.species_seeds, job_files.read_own_rows, "words",
+               ("treescan.wood.own_species",)),
+        Parser("set", "set.txt", job_files.set_seeds, job_files.read_set_words, "words",
+               ("treescan.pipeline.changes", "treescan.site.reading")),
+        Parser("upload", "upload", job_files.upload_seeds, job_files.read_upload,
+               instrumented=(*_SCAN, _PLY, "treescan.pointcloud.las", "treescan.pointcloud.text")),
+        _page("page", "page.json"),
+        _page("drafts", "drafts.json"),
+        _page("history", "history/00000001.json"),
+        _page("order", "work/order.json"),
+        _page("stage", "work/stage.json"),
+        _page("proposed", "tree/proposed_site.toml", "words"),
     )
-}
+}  # fmt: skip

@@ -24,6 +24,8 @@ def reader(tmp_path):
 def test_every_seed_is_read_and_mutants_are_read_or_refused(name, reader):
     if name == "e57":
         pytest.importorskip("pye57", reason="the extra e57 is not installed")
+    if name in ("upload", "page", "drafts", "history", "order", "stage", "proposed"):
+        pytest.importorskip("nicegui", reason="the extra “page” is not installed")
     read, rng = reader(name), random.Random(1)
     seeds = PARSERS[name].seeds()
     for data in seeds:
@@ -83,3 +85,61 @@ def test_a_plan_with_other_than_numbers_is_refused(change, reader):
 def test_a_scan_the_fuzzer_broke_the_reader_with_is_refused(name, data, reader):
     with pytest.raises(TreescanError):
         PARSERS[name].read(_kept(reader(name), data))
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        [7],
+        [None],
+        [{"do": ["merge"], "node": 3}],
+        [{"do": "merge", "node": "three"}],
+        [{"do": "split", "node": 1e308}],
+        [{"do": "order", "nodes": 3}],
+        [{"do": "force", "node": 3, "tie": ["butt"]}],
+        {"format": "treescan-plan", "version": 1, "steps": [{"piece": {"nodes": [3]}}]},
+    ],
+)
+def test_hand_edits_of_the_wrong_sort_are_refused(rows, reader):
+    """Found by the fuzzer: AttributeError, TypeError and KeyError out of replanning."""
+    with pytest.raises(InvalidInputError):
+        PARSERS["edits"].read(_kept(reader("edits"), json.dumps(rows).encode()))
+
+
+@pytest.mark.parametrize(
+    ("name", "key", "value"),
+    [
+        ("page", "confirmed", None),
+        ("page", "done", ["one"]),
+        ("page", "scans", "scan.laz"),
+        ("page", "proposals", [1]),
+        ("history", "a\nb", 1),
+        ("history", "site", 3),
+        ("history", "results", {"plan": "../../../elsewhere"}),
+    ],
+)
+def test_the_pages_own_files_of_the_wrong_sort_are_refused(name, key, value, reader):
+    """Found by the fuzzer: TypeErrors out of the page, and messages of several lines."""
+    pytest.importorskip("nicegui", reason="the extra “page” is not installed")
+    data = {**json.loads(PARSERS[name].seeds()[0]), key: value}
+    with pytest.raises(TreescanError) as refusal:
+        PARSERS[name].read(_kept(reader(name), json.dumps(data).encode()))
+    assert "\n" not in str(refusal.value)
+
+
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [
+        ("proposed", b"# proposed, how sure: 0.7\n[[target]]\nname = 3\npath_m = 7"),
+        ("proposed", b"# proposed, how sure: 0.7\n[target]\nname = 'x'"),
+        ("proposed", b"\xff\xfe"),
+        ("drafts", b'{"a site": {"kind": "area", "corners": [["x", "y"]]}}'),
+        ("drafts", b'{"a site": {"kind": [], "corners": []}}'),
+        ("order", b'{"order": "plan", "pid": 1e308, "created": 1}'),
+        ("stage", b'{"done": true, "share": "half"}'),
+    ],
+)
+def test_the_pages_passing_files_of_the_wrong_sort_are_put_by(name, data, reader):
+    """Found by the fuzzer: what only helps to go on is left out, and the job opens."""
+    pytest.importorskip("nicegui", reason="the extra “page” is not installed")
+    PARSERS[name].read(_kept(reader(name), data))

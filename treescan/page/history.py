@@ -17,6 +17,7 @@ from typing import Any
 
 from treescan.errors import InvalidInputError
 from treescan.page.files import result_mark, unsaved, write_whole
+from treescan.page.told import in_one_line, is_mark, unusable
 
 MOST_CHANGES = 300
 MOST_RESULTS = 8
@@ -119,12 +120,15 @@ class History:
         if not files:
             return None
         try:
-            return Snapshot(**json.loads(files[-1].read_text(encoding="utf-8")))
-        except (OSError, ValueError, TypeError) as fault:
+            kept = Snapshot(**json.loads(files[-1].read_text(encoding="utf-8")))
+            if not _usable(kept):
+                raise ValueError("not what a job was")
+        except (OSError, ValueError, TypeError, RecursionError) as fault:
             raise InvalidInputError(
-                f"{files[-1].name} of the job's history cannot be read ({fault}). Remove that "
-                "file to reach the change before it."
+                f"{files[-1].name} of the job's history cannot be read ({in_one_line(fault)}). "
+                "Remove that file to reach the change before it."
             ) from fault
+        return kept
 
     def _files(self, place: Path) -> list[Path]:
         return sorted(place.glob("[0-9]*.json"))
@@ -135,3 +139,15 @@ class History:
             kept = sorted(self.aside.glob(f"{part}-*"), key=lambda p: p.stat().st_mtime_ns)
             for old in kept[:-MOST_RESULTS]:
                 shutil.rmtree(old, ignore_errors=True)
+
+
+def _usable(kept: Snapshot) -> bool:
+    """Whether a snapshot read back is one: its marks become names of folders."""
+    return (
+        isinstance(kept.said, str)
+        and isinstance(kept.site, str | None)
+        and isinstance(kept.state, dict)
+        and not unusable(kept.state)
+        and isinstance(kept.results, dict)
+        and all(is_mark(mark) for mark in kept.results.values())
+    )

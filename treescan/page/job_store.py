@@ -30,6 +30,7 @@ from treescan.errors import InvalidInputError, OutputError, TreescanError
 from treescan.page.files import content_mark, quick_mark, unsaved, write_whole
 from treescan.page.history import PARTS, History, Snapshot
 from treescan.page.site_text import changed_text
+from treescan.page.told import unusable
 from treescan.site.model import Site
 from treescan.site.reading import parse_site, read_site, site_toml
 
@@ -122,7 +123,9 @@ class JobStore:
             state = json.loads(path.read_text(encoding="utf-8"))
             if not isinstance(state, dict):
                 raise ValueError("not a table")
-        except (OSError, ValueError) as fault:
+            if wrong := unusable(state):
+                raise ValueError(f"“{wrong}” does not hold what it should")
+        except (OSError, ValueError, RecursionError) as fault:
             raise InvalidInputError(
                 f"{path} cannot be read ({fault}). Remove it to begin again; site.toml and "
                 "results stay."
@@ -354,7 +357,7 @@ def _read_once(
     if mark == kept[0]:
         return kept
     try:
-        document: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
         return mark, None
-    return mark, document
+    return mark, document if isinstance(document, dict) else None

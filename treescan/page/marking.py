@@ -10,6 +10,7 @@ import numpy as np
 from treescan.errors import InvalidInputError
 from treescan.page.proposals import Found
 from treescan.page.site_map import SiteMap
+from treescan.page.told import is_number
 from treescan.site.model import Site
 
 Json = dict[str, Any]
@@ -104,10 +105,24 @@ class Draft:
         """Read plain data; an empty draft when it is not usable."""
         try:
             draft = cls(**data)
-            ok = draft.kind in KINDS and all(len(c) in (2, 3) for c in draft.corners)
         except TypeError:
             return cls()
-        return draft if ok else cls()
+        return draft if draft._usable() else cls()
+
+    def _usable(self) -> bool:
+        return (
+            isinstance(self.kind, str)
+            and self.kind in KINDS
+            and isinstance(self.corners, list)
+            and all(
+                isinstance(c, list) and len(c) in (2, 3) and all(is_number(v) for v in c)
+                for c in self.corners
+            )
+            and isinstance(self.values, dict)
+            and isinstance(self.replaces, list)
+            and all(isinstance(v, str) for v in self.replaces)
+            and isinstance(self.proposal, str)
+        )
 
     def begin(self, kind: str) -> None:
         """Begin a mark of another kind; corners and words of this one are dropped."""

@@ -65,7 +65,7 @@ def read_proposals(folder: Path) -> tuple[Found, ...]:
     """Read the proposals of a measured scan; none when there is no file."""
     try:
         text = (folder / FILE).read_text(encoding="utf-8")
-    except OSError:
+    except (OSError, UnicodeDecodeError):
         return ()
     found = (_found(block) for block in re.split(r"\n\s*\n", text))
     return tuple(item for item in found if item is not None)
@@ -80,15 +80,14 @@ def _found(block: str) -> Found | None:
     body = "\n".join(row.lstrip("# ") for row in rows) if commented else "\n".join(rows)
     try:
         data = tomllib.loads(body)
-    except tomllib.TOMLDecodeError:
-        return None
-    part: Part | None = next((key for key in PARTS if data.get(key)), None)
-    if part is None:
+        part: Part | None = next((key for key in PARTS if data.get(key)), None)
+        if part is None:
+            return None
+        Site.model_validate({part: data[part]})
+    except (ValueError, RecursionError):
         return None
     entry = data[part][0]
-    corners = entry.get("footprint_m") or entry.get("path_m")
-    if not corners or not entry.get("name"):
-        return None
+    corners = entry.get("footprint_m") or entry["path_m"]
     x, y = np.asarray(corners, dtype=float)[:, :2].mean(axis=0)
     key = f"{entry['name'].rstrip(' 0123456789')} {x:.0f} {y:.0f}"
     return Found(key, part, entry, float(mark[1]), mark[2] or "")

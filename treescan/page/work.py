@@ -35,6 +35,7 @@ import psutil
 from treescan.errors import TreescanError
 from treescan.page.files import unsaved, write_whole
 from treescan.page.site_map import write_map
+from treescan.page.told import is_number
 from treescan.pipeline.outputs import write_outputs
 from treescan.pipeline.progress import Report
 from treescan.pipeline.replanning import Changes, replan_folder, write_state
@@ -118,7 +119,7 @@ def _process(order: Mapping[str, Any]) -> psutil.Process | None:
         process = psutil.Process(int(order["pid"]))
         same = abs(process.create_time() - float(order["created"])) < SAME_START_S
         alive = process.is_running() and process.status() != psutil.STATUS_ZOMBIE
-    except (psutil.Error, KeyError, ValueError, TypeError):
+    except (psutil.Error, KeyError, ValueError, TypeError, OverflowError):
         return None
     return process if same and alive else None
 
@@ -126,9 +127,14 @@ def _process(order: Mapping[str, Any]) -> psutil.Process | None:
 def _read(path: Path) -> dict[str, Any]:
     try:
         told = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     return told if isinstance(told, dict) else {}
+
+
+def _number(told: Mapping[str, Any], key: str, otherwise: float) -> float:
+    value = told.get(key, otherwise)
+    return float(value) if is_number(value) else otherwise
 
 
 def progress(folder: Path) -> Progress:
@@ -140,8 +146,8 @@ def progress(folder: Path) -> Progress:
     running = _process(order) is not None
     stage = _read(folder / PLACE / STAGE)
     if running:
-        share = float(stage.get("share", 0.0))
-        spent = time.time() - float(order.get("started", time.time()))
+        share = min(max(_number(stage, "share", 0.0), 0.0), 1.0)
+        spent = time.time() - _number(order, "started", time.time())
         left = spent * (1 - share) / share if share > 0.05 else None
         return Progress(True, name, str(stage.get("stage", "Starting")), share, left)
     if stage.get("done"):
@@ -172,7 +178,10 @@ def finished(folder: Path) -> Finished | None:
     if _process(order) is not None:
         return None
     state = _read(folder / PLACE / STATE)
-    return Finished(str(order["order"]), place, dict(order.get("notes", {})), state)
+    notes = order.get("notes")
+    return Finished(
+        str(order.get("order", "")), place, notes if isinstance(notes, dict) else {}, state
+    )
 
 
 def failed(folder: Path, error: str) -> None:

@@ -130,7 +130,7 @@ def _is_step(step: object) -> bool:
         return False
     piece = step.get("piece")
     nodes = piece.get("nodes") if isinstance(piece, dict) else None
-    numbers = [step.get("step", 0), step.get("node", 0)]
+    numbers = [step.get("step"), step.get("node")]
     return isinstance(nodes, list) and all(type(n) is int and n >= 0 for n in (*nodes, *numbers))
 
 

@@ -99,7 +99,7 @@ def replan_folder(
         wood_state=job.wood_state,
         seed=changes.seed,
         done=job.standing,
-        edits=_edits(job, changes.edited),
+        edits=hand_edits(job, changes.edited),
         lost_anchors=_anchor_nodes(job.plan, changes.lost_anchors),
         prefer=changes.prefer,
     )
@@ -140,7 +140,14 @@ def _anchor_nodes(plan: dict[str, Any], names: frozenset[str]) -> frozenset[int]
     return frozenset(known[name] for name in names)
 
 
-def _edits(job: JobFolder, edited: Path | None) -> tuple[Edit, ...] | None:
+def hand_edits(job: JobFolder, edited: Path | None) -> tuple[Edit, ...] | None:
+    """Read a list of edits, or what a changed copy of plan.json says; None without a file.
+
+    Raises
+    ------
+    InvalidInputError
+        If the file is neither, or an edit in it cannot be used.
+    """
     if edited is None:
         return None
     if not edited.is_file():

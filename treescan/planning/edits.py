@@ -7,7 +7,7 @@ a changed ``plan.json``, from which the edits are read by comparing it with the 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
@@ -61,12 +61,13 @@ def read_edits(rows: Sequence[Json]) -> tuple[Edit, ...]:
     Raises
     ------
     InvalidInputError
-        For an unknown kind, a missing or an unknown key; names the row.
+        For an unknown kind, a missing or an unknown key, or a value of the wrong sort; names the
+        row.
     """
     result = []
     for number, row in enumerate(rows, start=1):
-        kind = row.get("do")
-        if kind not in KEYS:
+        kind = row.get("do") if isinstance(row, dict) else row
+        if not isinstance(kind, str) or kind not in KEYS or not isinstance(row, dict):
             raise InvalidInputError(
                 f"edit {number}: do = {kind!r}; use one of {', '.join(get_args(EditKind))}."
             )
@@ -78,18 +79,28 @@ def read_edits(rows: Sequence[Json]) -> tuple[Edit, ...]:
                 f"{' and may have ' + ', '.join(sorted(free)) if free else ''};"
                 f" it has {', '.join(sorted(keys)) or 'nothing'}."
             )
-        result.append(
-            Edit(
-                kind,
-                node=int(row.get("node", -1)),
-                to=int(row.get("to", -1)),
-                nodes=tuple(int(n) for n in row.get("nodes", ())),
-                method=row.get("method"),
-                tie=row.get("tie"),
-                anchor=row.get("anchor"),
+        edit = Edit(kind, **{key: row[key] for key in keys})  # type: ignore[arg-type]
+        wrong = next((key for key in sorted(keys) if not _usable(key, row[key])), None)
+        if wrong is not None:
+            raise InvalidInputError(
+                f"edit {number} ({kind}): {wrong} = {str(row[wrong])[:60]!r} cannot be used. "
+                "Nodes are whole numbers of tree.json; a way, tie or anchor is a name."
             )
-        )
+        result.append(edit if kind != "order" else replace(edit, nodes=tuple(edit.nodes)))
     return tuple(result)
+
+
+def _usable(key: str, value: object) -> bool:
+    """Whether a value is of the sort that its key asks for."""
+    if key == "nodes":
+        return isinstance(value, list | tuple) and all(_is_node(n) for n in value)
+    if key in ("node", "to"):
+        return _is_node(value)
+    return value is None or isinstance(value, str) or (key == "anchor" and _is_node(value))
+
+
+def _is_node(value: object) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 2**31
 
 
 def edits_between(first: Json, changed: Json) -> tuple[Edit, ...]:
