@@ -5,38 +5,20 @@ Needs playwright and a chromium; skipped with the reason where they are missing.
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
-import socket
-import subprocess
-import sys
-import time
 import urllib.error
 import urllib.request
-from pathlib import Path
 
 import pytest
 
+from tests.browsing import CHROMIUM, LAPTOP, PHONE, device_of, launched, still_box, until
 from tests.page.conftest import SCAN
+from tests.page.served import Server, connected
 from tests.report.job import NASTY
-from treescan.site.reading import read_site
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 pytest.importorskip("nicegui", reason="the extra “page” is not installed")
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-FLAGS = [
-    "--headless=new", "--no-sandbox", "--disable-gpu", "--enable-unsafe-swiftshader",
-    "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-]  # fmt: skip
-PHONE = {
-    "viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True,
-    "device_scale_factor": 1,
-}  # fmt: skip
-LAPTOP = {"viewport": {"width": 1280, "height": 800}, "device_scale_factor": 1}
-PATIENCE_S = 90.0
-"""How long a loaded machine may take for what is said to happen at once. [s]"""
 DRAWN = """() => {
   const picture = document.querySelector('.ts-map img');
   return picture && picture.complete && picture.naturalWidth > 0;
@@ -46,47 +28,6 @@ pytestmark = [
     pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine"),
     pytest.mark.filterwarnings("ignore::ResourceWarning"),
 ]
-
-
-class Server:
-    """The page of a job in a process of its own."""
-
-    def __init__(self, folder: Path, state: Path) -> None:
-        self.folder, self.state, self.port = folder, state, free_port()
-        self.start()
-
-    def start(self) -> None:
-        command = [sys.executable, "-m", "treescan_cli", "page", str(self.folder)]
-        command += ["--port", str(self.port), "--no-browser"]
-        own = {k: v for k, v in os.environ.items() if not k.startswith(("PYTEST", "NICEGUI"))}
-        environment = {**own, "XDG_STATE_HOME": str(self.state)}
-        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment)
-        self.link = self.process.stdout.readline().strip()
-        assert self.link.startswith("http://127.0.0.1:"), self.link
-        deadline = time.monotonic() + 2.0 * PATIENCE_S
-        while time.monotonic() < deadline:
-            try:
-                urllib.request.urlopen(self.link, timeout=5).close()
-            except OSError:
-                time.sleep(0.2)
-            else:
-                return
-        self.kill()
-        raise AssertionError("the page did not start")
-
-    def kill(self) -> None:
-        self.process.kill()
-        self.process.wait()
-        self.process.stdout.close()
-
-    def site(self):
-        return read_site(self.folder / "site.toml")
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
 
 
 @pytest.fixture(scope="module")
@@ -100,10 +41,8 @@ def server(made_job, tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def browser():
-    with sync_api.sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=CHROMIUM, headless=True, args=FLAGS)
+    with launched() as browser:
         yield browser
-        browser.close()
 
 
 @pytest.fixture
@@ -112,8 +51,7 @@ def device(browser, server):
     contexts, asked, faults = [], [], []
 
     def opened(step: str = "", **kind):
-        context = browser.new_context(**(kind or PHONE))
-        context.set_default_timeout(PATIENCE_S * 1000.0)
+        context = device_of(browser, **kind)
         contexts.append(context)
         page = context.new_page()
         page.on("request", lambda r: asked.append(r.url))
@@ -133,24 +71,20 @@ def device(browser, server):
     assert outside == []
 
 
-def until(check, seconds=PATIENCE_S):
-    """Wait for something that is said to happen soon."""
-    deadline = time.monotonic() + seconds
-    while time.monotonic() < deadline:
-        if check():
-            return
-        time.sleep(0.1)
-    raise AssertionError("it did not happen")
+LAST_DRAWN = {
+    "scale": ".ts-map",
+    "tree": ".ts-map",
+    "site": ".ts-map",
+    "cuts": ".tsv[data-state=ready]",
+    "haul": ".ts-sheet",
+}
+"""What a step draws last, where it does not draw all at once."""
 
 
-def connected(page):
-    """Whether the page talks to the server; False while it loads itself anew."""
-    try:
-        return page.evaluate(
-            "Boolean(window.did_handshake && window.socket && window.socket.connected)"
-        )
-    except sync_api.Error:
-        return False
+def whole(page, step):
+    """Wait until a step is drawn to its end and the page follows the server."""
+    page.wait_for_selector(LAST_DRAWN.get(step, ".ts-title"))
+    until(lambda: connected(page))
 
 
 def corners(page):
@@ -159,22 +93,10 @@ def corners(page):
     return int(said.group(1)) if said else 0
 
 
-def still_box(page, picture):
-    """Where the picture lies once it has loaded and nothing above it moves it any more."""
-    page.wait_for_function(DRAWN)
-    deadline, box = time.monotonic() + PATIENCE_S, None
-    while time.monotonic() < deadline:
-        picture.scroll_into_view_if_needed()
-        last, box = box, picture.bounding_box()
-        if box is not None and box == last:
-            return box
-        page.wait_for_timeout(200)
-    raise AssertionError("the plan picture does not come to rest")
-
-
 def tap(page, x, y):
     """Tap the plan picture at a share of its width and height; wait until the page has it."""
     before = corners(page)
+    page.wait_for_function(DRAWN)
     box = still_box(page, page.locator(".ts-map").first)
     page.touchscreen.tap(box["x"] + x * box["width"], box["y"] + y * box["height"])
     until(lambda: corners(page) == before + 1)
@@ -191,7 +113,7 @@ def test_every_step_fits_and_its_targets_are_large(device, kind):
     for step in STEPS:
         page.goto(page.url.split("?")[0] + f"?step={step.key}")
         page.wait_for_selector(f".ts-title:has-text('{step.title}')")
-        page.wait_for_timeout(200)
+        whole(page, step.key)
         wide = page.evaluate("document.documentElement.scrollWidth")
         assert wide <= kind["viewport"]["width"], step.key
         small = page.evaluate(
@@ -228,8 +150,7 @@ def test_markup_in_a_name_is_never_run(device, server):
     assert {NASTY, name} <= {t.name for t in server.site().target}
     for step in ("cuts", "plan", "print", "conditions"):
         page.goto(page.url.split("?")[0] + f"?step={step}")
-        page.wait_for_selector(".ts-title")
-        page.wait_for_timeout(300)
+        whole(page, step)
     assert page.locator("img[src='x']").count() == 0
 
 
@@ -258,7 +179,7 @@ def test_a_killed_server_and_a_reload_lose_nothing(device, server):
     tap(page, 0.5, 0.6)
     page.get_by_text("2 so far").wait_for()
     server.kill()
-    page.wait_for_timeout(1000)
+    until(lambda: not connected(page))
     server.start()
     page.get_by_text("4 of 13").wait_for()
     page.get_by_text("2 so far").wait_for()

@@ -137,6 +137,17 @@ def test_a_cut_added_makes_two_pieces_that_weigh_as_much_as_the_one(desk):
         assert piece["kept"] == (not first["broken_limits"])
 
 
+def test_a_changed_piece_comes_with_its_way_down(desk):
+    node = desk.plan["steps"][0]["node"]
+    (told,) = desk([], cuts=[node])["asked"]
+    for option in told["options"]:
+        times = [row[0] for row in option["path"]]
+        assert len(times) == len(option["path_detail"]["turn_wxyz"]) <= 120
+        assert times == sorted(times)
+        assert times[-1] > times[0]
+        assert node in option["piece"]["nodes"]
+
+
 def test_a_cut_struck_out_is_gone_and_the_wood_stays_on_what_holds_it(desk):
     outer = next(s for s in desk.plan["steps"] if s["piece"]["limb"] != 0)
     told = desk([{"do": "merge", "node": outer["node"]}])

@@ -5,33 +5,18 @@ Needs playwright and a chromium; skipped with the reason where they are missing.
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
-import socket
-import subprocess
-import sys
-import time
-import urllib.request
 
 import numpy as np
 import pytest
 
+from tests.browsing import CHROMIUM, device_of, launched, still_box, until
+from tests.page.served import Server
 from treescan.page.view_points import make_block, write_block
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 pytest.importorskip("nicegui", reason="the extra “page” is not installed")
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-FLAGS = [
-    "--headless=new", "--no-sandbox", "--disable-gpu", "--enable-unsafe-swiftshader",
-    "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-]  # fmt: skip
-PHONE = {
-    "viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True,
-    "device_scale_factor": 1,
-}  # fmt: skip
-
 pytestmark = [
     pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine"),
     pytest.mark.filterwarnings("ignore::ResourceWarning"),
@@ -57,142 +42,180 @@ def add_points(folder):
 @pytest.fixture(scope="module")
 def link(made_job, tmp_path_factory):
     place = tmp_path_factory.mktemp("seen")
-    folder = place / "job"
-    shutil.copytree(made_job, folder)
-    add_points(folder)
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    own = {k: v for k, v in os.environ.items() if not k.startswith(("PYTEST", "NICEGUI"))}
-    process = subprocess.Popen(
-        [sys.executable, "-m", "treescan_cli", "page", str(folder), "--port", str(port),
-         "--no-browser"],
-        stdout=subprocess.PIPE, text=True, env={**own, "XDG_STATE_HOME": str(place / "state")},
-    )  # fmt: skip
-    link = process.stdout.readline().strip()
-    assert link.startswith("http://127.0.0.1:"), link
-    deadline = time.monotonic() + 40
-    while time.monotonic() < deadline:
-        try:
-            urllib.request.urlopen(link, timeout=5).close()
-            break
-        except OSError:
-            time.sleep(0.2)
-    yield link
-    process.terminate()
-    process.wait(20)
-    process.stdout.close()
+    shutil.copytree(made_job, place / "job")
+    add_points(place / "job")
+    server = Server(place / "job", place / "state")
+    yield server.link
+    server.stop()
 
 
 @pytest.fixture(scope="module")
 def page(link):
-    with sync_api.sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=CHROMIUM, headless=True, args=FLAGS)
-        page = browser.new_context(**PHONE).new_page()
+    with launched() as browser:
+        page = device_of(browser).new_page()
         page.asked, page.faults = [], []
         page.on("request", lambda r: page.asked.append(r.url))
         page.on("pageerror", lambda e: page.faults.append(str(e)))
         page.on("console", lambda m: page.faults.append(m.text) if m.type == "error" else None)
         page.goto(link + "&step=cuts")
-        page.wait_for_selector(".tsv[data-state=ready]", timeout=60_000)
+        page.wait_for_selector(".tsv[data-state=ready]")
+        page.wait_for_selector(".tsv[data-points='40000']")
         yield page
-        browser.close()
 
 
-def marked(page, text):
-    return page.get_by_role("button", name=text)
+def button(page, text, **how):
+    return page.get_by_role("button", name=text, **how)
+
+
+def card(page):
+    return page.locator(".tsv-right").inner_text()
+
+
+def told(page, name):
+    """What the view says of itself: from where it is drawn, how many taps were answered."""
+    return page.locator(".tsv").get_attribute(f"data-{name}")
+
+
+def look(page, name):
+    """Look from a named place: turn the view a little first, so that the place is another one."""
+    turn(page, "ArrowLeft")
+    before = told(page, "eye")
+    button(page, name, exact=True).tap()
+    until(lambda: told(page, "eye") != before)
+
+
+def turn(page, key):
+    """Turn the view by a key; wait until it is drawn so."""
+    before = told(page, "eye")
+    page.locator(".tsv-canvas").focus()
+    page.keyboard.press(key)
+    until(lambda: told(page, "eye") != before)
+
+
+def tap(page, x, y):
+    """Tap the view at a share of its width and height; wait until the tap is answered."""
+    before = int(told(page, "answered") or 0)
+    box = still_box(page, page.locator(".tsv-canvas"))
+    page.touchscreen.tap(box["x"] + x * box["width"], box["y"] + y * box["height"])
+    until(lambda: int(told(page, "answered") or 0) > before)
 
 
 def tap_until(page, text, places):
     """Tap places of the view until the card says something."""
     for x, y in places:
-        page.locator(".tsv").scroll_into_view_if_needed()
-        box = page.locator(".tsv-canvas").bounding_box()
-        page.touchscreen.tap(box["x"] + x * box["width"], box["y"] + y * box["height"])
-        page.wait_for_timeout(600)
-        if re.search(text, page.locator(".tsv-right").inner_text()):
+        tap(page, x, y)
+        if re.search(text, card(page)):
             return
     raise AssertionError(f"no tap gave {text!r}")
+
+
+def to_step(page, number):
+    """Press the buttons until a step is shown; 0 is the whole tree."""
+
+    def now():
+        said = re.match(r"Step (\d+) of", page.locator(".tsv-where").inner_text())
+        return int(said[1]) if said else 0
+
+    while (before := now()) != number:
+        page.locator(".tsv-steps button").nth(1 if before < number else 0).tap()
+        until(lambda before=before: now() != before)
 
 
 MIDDLE = [(0.5, y) for y in np.arange(0.72, 0.3, -0.03)]
 
 
 def test_wood_and_points_are_drawn_without_a_fault(page):
-    page.wait_for_selector(".tsv[data-points='40000']", timeout=60_000)
-    shot = page.locator(".tsv-canvas").screenshot()
-    assert len(shot) > 5000
+    assert len(page.locator(".tsv-canvas").screenshot()) > 5000
     assert page.faults == []
 
 
 def test_a_tap_on_wood_shows_its_card(page):
+    look(page, "Front")
     tap_until(page, r"Diameter here", MIDDLE)
-    text = page.locator(".tsv-right").inner_text()
-    assert re.search(r"(Stem|Limb \d+)", text)
-    assert "kg" in text
+    assert re.search(r"(Stem|Limb \d+)", card(page))
+    assert "kg" in card(page)
+
+
+def test_a_tap_on_the_sky_says_so(page):
+    look(page, "Front")
+    tap(page, 0.04, 0.04)
+    assert "Nothing there" in card(page)
 
 
 def test_a_tap_on_a_union_shows_its_verdict(page):
-    marked(page, "Unions").tap()
+    look(page, "Front")
+    shown = button(page, "Unions")
+    shown.tap()
+    until(lambda: shown.get_attribute("aria-pressed") == "true")
     places = [(x, y) for y in np.arange(0.7, 0.2, -0.04) for x in (0.5, 0.46, 0.54)]
     tap_until(page, r"As an anchor", places)
 
 
 def test_a_drag_turns_the_view_and_picks_nothing(page):
-    marked(page, "Front").tap()
-    page.wait_for_timeout(300)
-    before = page.locator(".tsv-right").inner_text()
-    box = page.locator(".tsv-canvas").bounding_box()
-    still = page.locator(".tsv-canvas").screenshot()
+    look(page, "Front")
+    taps, eye = told(page, "taps"), told(page, "eye")
+    box = still_box(page, page.locator(".tsv-canvas"))
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     page.mouse.move(x, y)
     page.mouse.down()
     page.mouse.move(x + 90, y, steps=6)
     page.mouse.up()
-    page.wait_for_timeout(600)
-    assert page.locator(".tsv-canvas").screenshot() != still
-    assert page.locator(".tsv-right").inner_text() == before
+    until(lambda: told(page, "eye") != eye)
+    assert told(page, "taps") == taps
 
 
 def test_every_named_place_gives_another_picture(page):
     seen = set()
     for name in ("Front", "Above", "Tie-in", "Ground"):
-        page.get_by_role("button", name=name, exact=True).tap()
-        page.wait_for_timeout(400)
+        look(page, name)
         seen.add(page.locator(".tsv-canvas").screenshot())
     assert len(seen) == 4
 
 
 def test_the_slider_and_its_buttons_walk_through_the_steps(page):
-    step = page.locator(".tsv-steps button")
-    step.nth(1).tap()
-    page.wait_for_function("document.querySelector('.tsv-where').innerText.startsWith('Step 1 of')")
-    assert "plan on" in page.locator(".tsv-right").inner_text()
-    page.wait_for_function("document.querySelectorAll('.tsv-way').length === 2")
+    to_step(page, 1)
+    until(lambda: "plan on" in card(page))
+    until(lambda: page.locator(".tsv-way").count() == 2)
     page.locator(".tsv-slider .q-slider__track-container").focus()
     page.keyboard.press("ArrowRight")
     page.wait_for_function("document.querySelector('.tsv-where').innerText.startsWith('Step 2 of')")
-    step.nth(0).tap()
-    page.wait_for_function("document.querySelector('.tsv-where').innerText.startsWith('Step 1 of')")
+    to_step(page, 1)
+
+
+def test_the_piece_goes_its_way_down_and_back_to_the_tree(page):
+    to_step(page, 1)
+    still, moment = page.locator(".tsv-canvas").screenshot(), page.locator(".tsv-time span")
+    lasts = re.search(r"of ([\d.]+) s", moment.inner_text())[1]
+    button(page, "Way down").tap()
+    until(lambda: moment.inner_text().startswith(f"{lasts} of"))
+    until(lambda: page.locator(".tsv-canvas").screenshot() != still)
+    page.locator(".tsv-time input").evaluate(
+        "(e) => { e.value = 500; e.dispatchEvent(new Event('input')); }"
+    )
+    until(lambda: not moment.inner_text().startswith(f"{lasts} of"))
+    button(page, "Closest").tap()
+    until(lambda: moment.inner_text().endswith("closest"))
+    page.locator(".tsv-steps button").nth(0).tap()
+    until(lambda: moment.inner_text() == "Choose a step")
+    assert page.locator(".tsv-play .tsv-button").first.is_disabled()
 
 
 def test_arrow_keys_turn_the_view(page):
     before = page.locator(".tsv-canvas").screenshot()
-    page.locator(".tsv-canvas").focus()
-    page.keyboard.press("ArrowLeft")
-    page.wait_for_timeout(400)
+    turn(page, "ArrowLeft")
     assert page.locator(".tsv-canvas").screenshot() != before
 
 
 def test_a_moved_cut_shows_weight_load_and_clearance(page):
-    marked(page, "Cut toward tip").tap()
-    page.wait_for_selector(".tsv-change", timeout=180_000)
+    to_step(page, 1)
+    button(page, "Cut toward tip").tap()
+    page.locator(".tsv-change").wait_for()
     text = page.locator(".tsv-change").inner_text()
     assert "In the plan" in text
     assert "Weight" in text
-    assert "Changed by hand, not yet in the plan: 1" in page.locator(".tsv-right").inner_text()
-    marked(page, "Take back").first.tap()
-    page.wait_for_selector(".tsv-change", state="detached", timeout=60_000)
+    assert "Changed by hand, not yet in the plan: 1" in card(page)
+    button(page, "Take back").first.tap()
+    page.locator(".tsv-change").wait_for(state="detached")
 
 
 def test_it_fits_a_phone_and_a_finger(page):
@@ -207,13 +230,15 @@ def test_it_fits_a_phone_and_a_finger(page):
 
 def test_it_comes_back_after_the_picture_was_lost(page):
     page.evaluate(
-        """() => { const gl = document.querySelector('.tsv-canvas').getContext('webgl2');
-        const x = gl.getExtension('WEBGL_lose_context'); x.loseContext();
-        setTimeout(() => x.restoreContext(), 200); }"""
+        """() => new Promise((back) => {
+        const canvas = document.querySelector('.tsv-canvas');
+        const x = canvas.getContext('webgl2').getExtension('WEBGL_lose_context');
+        canvas.addEventListener('webglcontextlost', () => setTimeout(() => x.restoreContext(), 50));
+        canvas.addEventListener('webglcontextrestored', back);
+        x.loseContext();
+        })"""
     )
-    page.wait_for_timeout(1500)
-    page.get_by_role("button", name="Above", exact=True).tap()
-    page.wait_for_timeout(500)
+    look(page, "Above")
     assert len(page.locator(".tsv-canvas").screenshot()) > 5000
 
 

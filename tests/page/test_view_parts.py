@@ -263,6 +263,21 @@ def test_the_way_drawn_ends_where_the_plan_lands_and_names_the_closest_target(sc
             assert row["target"] in drawing["near"]["text"]
 
 
+def test_the_way_drawn_can_be_played(scene):
+    for step in scene.plan["steps"]:
+        course = view_cards.way_drawing(scene, step)
+        times, turns = np.array(course["times"]), np.array(course["turns"])
+        assert len(times) == len(turns) == len(course["path"]) <= view_cards.MOST_PATH
+        assert times[0] == 0.0
+        assert (np.diff(times) > 0.0).all()
+        assert times[-1] == pytest.approx(step["path"][-1][0] - step["path"][0][0], abs=0.002)
+        assert np.linalg.norm(turns, axis=1) == pytest.approx(1.0, abs=1e-3)
+        assert turns[0] == pytest.approx([1, 0, 0, 0], abs=1e-3)
+        assert course["nodes"] == step["piece"]["nodes"]
+        if "near" in course:
+            assert 0.0 <= course["near"]["time"] <= times[-1] + 0.001
+
+
 def test_the_nearest_place_on_a_target_is_on_its_surface(scene):
     target = scene.job.site.target[0]
     solid = next(s for s in scene.document["solids"] if s["name"] == target.name)

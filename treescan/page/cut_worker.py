@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from treescan.errors import InvalidInputError, TreescanError
 from treescan.pipeline.folder import JobFolder, read_folder
@@ -34,7 +35,7 @@ Json = dict[str, Any]
 
 MOST_OPTIONS = 5
 MOST_REFUSALS = 6
-MOST_PATH = 60
+MOST_PATH = 120
 
 
 @dataclass
@@ -165,7 +166,9 @@ def _document(ready: Prepared, review: PieceReview, wish: Edit | None) -> Json:
 
 def _option(option: Option, origin: np.ndarray) -> Json:
     load = option.load
-    path = option.path.centre_m[:: max(1, -(-len(option.path.centre_m) // MOST_PATH))]
+    path = option.path
+    kept = np.unique(np.linspace(0, len(path.time_s) - 1, MOST_PATH).round().astype(int))
+    x, y, z, w = Rotation.from_matrix(np.asarray(path.rotation)[kept]).as_quat().T
     return {
         "piece": _piece(option.piece, origin),
         "method": option.method,
@@ -188,8 +191,8 @@ def _option(option: Option, origin: np.ndarray) -> Json:
             "face_below_level_deg": round(option.hinge_below_level_deg or 0.0, 1),
         },
         "landing": option.landing,
-        "landing_m": _point(option.path.landing_m, origin),
-        "landing_radius_m": round(option.path.landing_radius_m, 3),
+        "landing_m": _point(path.landing_m, origin),
+        "landing_radius_m": round(path.landing_radius_m, 3),
         "clearance_detail": [
             {
                 "target": c.target,
@@ -197,11 +200,15 @@ def _option(option: Option, origin: np.ndarray) -> Json:
                 "spread_m": round(c.spread_m, 3),
                 "margin_m": round(c.margin_m, 3),
                 "kept": c.kept,
+                "time_s": round(c.time_s, 3),
                 "point_m": _point(c.point_m, origin),
             }
             for c in option.clearances
         ],
-        "path": [[0.0, *_point(p, origin)] for p in path],
+        "path": [
+            [round(float(path.time_s[i]), 3), *_point(path.centre_m[i], origin)] for i in kept
+        ],
+        "path_detail": {"turn_wxyz": np.round(np.column_stack([w, x, y, z]), 4).tolist()},
         "minutes": option.minutes.as_dict(2),
         "people": option.people,
         "warnings": list(dict.fromkeys(option.warnings)),
@@ -217,6 +224,7 @@ def _piece(piece: Piece, origin: np.ndarray) -> Json:
         "length_m": round(piece.length_m, 3),
         "butt_diameter_m": round(piece.butt_diameter_m, 4),
         "mass_kg": piece.mass_kg.as_dict(2),
+        "nodes": [int(n) for n in piece.nodes],
     }
 
 

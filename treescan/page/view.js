@@ -1,21 +1,13 @@
 // The tree in three dimensions: wood by node, scan points, what stands around, one step's way.
 // Draws only when something has changed, and draws fewer points while the view is being turned.
 import { THREE, OrbitControls } from "nicegui-scene";
+import { WAY_STRIP, WOOD_VERTEX, wayDown } from "treescan-scripts/way_down.js";
 
 const WIDE = 256; // nodes in a row of the table of looks
 const CHUNK = 150000; // points asked for at a time
 const MOVING = 250000; // points drawn at first while the view is being turned; more if the device keeps up
 const NO_NODE = 65535;
 
-const WOOD_VERTEX = `
-  attribute float node;
-  flat varying float vNode;
-  varying vec3 vOut;
-  void main() {
-    vNode = node;
-    vOut = normal;
-    gl_Position = projectionMatrix * modelViewMatrix * vec4(position, 1.0);
-  }`;
 const WOOD_FRAGMENT = `
   uniform sampler2D looks;
   uniform vec3 sawn;
@@ -54,14 +46,16 @@ const POINT_FRAGMENT = `
 const hex = (text) => [1, 3, 5].map((i) => parseInt(text.slice(i, i + 2), 16));
 
 export default {
+  mixins: [wayDown],
   template: `
     <div class="tsv" :data-state="state">
       <canvas class="tsv-canvas" tabindex="0" role="application" :aria-label="said"></canvas>
       <div class="tsv-signs" aria-hidden="true"></div>
       <div class="tsv-count" aria-live="off">{{ count }}</div>
+      ${WAY_STRIP}
       <div v-if="trouble" class="tsv-trouble" role="alert">{{ trouble }}</div>
     </div>`,
-  props: { source: String, mark: String, said: String },
+  props: { source: String, mark: String, said: String, ways: Boolean },
   data: () => ({ state: "loading", count: "", trouble: "" }),
 
   async mounted() {
@@ -89,6 +83,7 @@ export default {
     this.controls?.dispose();
     this.scene?.traverse((o) => { o.geometry?.dispose(); o.material?.dispose?.(); });
     this.looks?.dispose();
+    this.moved?.material.dispose();
     this.renderer?.dispose();
     this.renderer?.forceContextLoss?.();
   },
@@ -119,7 +114,7 @@ export default {
       this.controls.addEventListener("end", () => { this.moving = false; setTimeout(() => this.draw(), 120); });
       this.controls.addEventListener("change", () => this.draw());
       this.watcher = new ResizeObserver(() => this.draw());
-      this.watcher.observe(this.$el);
+      this.watcher.observe(canvas);
       canvas.addEventListener("webglcontextlost", (e) => e.preventDefault());
       canvas.addEventListener("webglcontextrestored", () => this.draw());
       this.listen(canvas);
@@ -155,6 +150,7 @@ export default {
         vertexShader: WOOD_VERTEX, fragmentShader: WOOD_FRAGMENT, side: THREE.DoubleSide,
         uniforms: { looks: { value: this.looks }, sawn: { value: new THREE.Vector3(...hex(words.sawn).map((v) => v / 255)) } },
       });
+      this.wood = wood;
       this.scene.add(new THREE.Mesh(wood, look));
       this.solids = words.solids.map((s) => {
         const shape = new THREE.BufferGeometry();
@@ -241,7 +237,7 @@ export default {
       requestAnimationFrame(() => { this.asked = false; if (this.alive) this.frame(); });
     },
     frame() {
-      const w = this.$el.clientWidth, h = this.$el.clientHeight;
+      const canvas = this.renderer.domElement, w = canvas.clientWidth, h = canvas.clientHeight;
       if (!w || !h) return;
       if (this.wide !== w || this.high !== h) {
         this.wide = w; this.high = h;
@@ -253,6 +249,7 @@ export default {
       for (const c of this.clouds) c.geometry.setDrawRange(0, Math.ceil(c.userData.many * share));
       this.renderer.render(this.scene, this.camera);
       this.placeSigns(w, h);
+      this.$el.dataset.eye = this.camera.position.toArray().map((v) => v.toFixed(2)).join(" ");
       if (this.moving && !this.timed) this.timeDrawing();
     },
     timeDrawing() { // how long the device took for what was asked; fewer points while turning if long
@@ -279,7 +276,8 @@ export default {
     look(eye, to, whole) { // whole: step back on a narrow screen, so that the crown stays in sight
       this.wanted = [eye, to, whole];
       if (!this.camera) return;
-      const back = whole ? Math.max(1, 1.15 * this.$el.clientHeight / Math.max(this.$el.clientWidth, 1)) : 1;
+      const canvas = this.renderer.domElement;
+      const back = whole ? Math.max(1, 1.15 * canvas.clientHeight / Math.max(canvas.clientWidth, 1)) : 1;
       this.camera.position.set(...eye.map((v, i) => to[i] + back * (v - to[i])));
       this.controls.target.set(...to);
       this.controls.update();
@@ -296,11 +294,13 @@ export default {
     // Looks: a number for each node into a short list of [colour, opacity]; opacity 0 hides.
     setLooks(given) {
       if (!this.table) { this.waiting = given; return; }
+      this.given = given;
       const raw = atob(given.rows), kinds = given.kinds.map(([c, a]) => [...hex(c), Math.round(255 * a)]);
       for (let i = 0; i < this.words.nodes; i++) {
         const kind = kinds[raw.charCodeAt(2 * i) | (raw.charCodeAt(2 * i + 1) << 8)];
         this.table.set(kind, 4 * i);
       }
+      if (this.moved) for (const i of this.nodes) this.table[4 * i + 3] = 0;
       this.looks.needsUpdate = true;
       this.draw();
     },
@@ -326,6 +326,7 @@ export default {
     },
     setWay(given) { // the way of one step: path, landing, ties, line, closest target
       if (!this.way) return;
+      this.takeCourse(given);
       this.empty(this.way);
       this.dropSigns("way");
       for (const s of this.solids ?? []) {
@@ -446,6 +447,7 @@ export default {
       canvas.addEventListener("keydown", (e) => this.key(e));
     },
     tap(x, y, finger) {
+      this.$el.dataset.taps = 1 + Number(this.$el.dataset.taps ?? 0);
       const r = this.renderer.domElement.getBoundingClientRect();
       const at = new THREE.Vector3(((x - r.left) / r.width) * 2 - 1, 1 - ((y - r.top) / r.height) * 2, 0.5);
       const from = this.camera.getWorldPosition(new THREE.Vector3()), way = at.unproject(this.camera).sub(from).normalize();

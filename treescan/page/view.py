@@ -27,12 +27,16 @@ Json = dict[str, Any]
 ROUTE = "/view"
 THREE = Path(inspect.getfile(Scene)).parent / "dist"
 """three.js as NiceGUI brings it along: nothing is asked from outside."""
+SCRIPTS = Path(__file__).parent / "scripts"
 
 AS_IT_IS = {"cache-control": "private, max-age=86400", "content-encoding": "identity"}
 
 
 class TreeView(  # type: ignore[call-arg]
-    Element, component="view.js", esm={"nicegui-scene": str(THREE)}, default_classes="tsv-box"
+    Element,
+    component="view.js",
+    esm={"nicegui-scene": str(THREE), "treescan-scripts": str(SCRIPTS)},
+    default_classes="tsv-box",
 ):
     """The tree, the scan and what stands around, to turn, tap and read.
 
@@ -42,15 +46,19 @@ class TreeView(  # type: ignore[call-arg]
         Changes with the result shown, so that a browser keeps nothing old.
     said : str
         What a screen reader says of the view.
+    ways : bool
+        Whether pieces come down in it, so that their ways can be played.
     """
 
-    def __init__(self, mark: str, said: str) -> None:
+    def __init__(self, mark: str, said: str, *, ways: bool = False) -> None:
         super().__init__()
         self._props["source"] = ROUTE
         self._props["mark"] = mark
         self._props["said"] = said
+        self._props["ways"] = ways
         self._kept: dict[str, tuple[Any, ...]] = {}
         self.ready = False
+        self._answered = 0
         self.on("ready", self._when_ready)
 
     def tell(self, method: str, *values: Any) -> None:
@@ -63,6 +71,11 @@ class TreeView(  # type: ignore[call-arg]
         self.ready = True
         for method, values in self._kept.items():
             self.run_method(method, *values)
+
+    def answered(self) -> None:
+        """Note that what a tap means has been said."""
+        self._answered += 1
+        self.props["data-answered"] = str(self._answered)
 
     def on_tap(self, action: Callable[[Json], Any]) -> None:
         """Call ``action`` with the ray of every tap."""

@@ -25,6 +25,8 @@ from treescan.units import Band
 Json = dict[str, Any]
 Floats = npt.NDArray[np.float64]
 
+MOST_PATH = 120
+"""Places of a path that are sent to the view."""
 LITTLE_SEEN = 0.3
 """Below this share of the ring seen a diameter is doubtful: our choice."""
 
@@ -300,11 +302,9 @@ def changes(
 
 def way_drawing(scene: ViewScene, step: Json, *, sign: str = "") -> Json:
     """What the view draws of a step: path, landing, ties, line, cut and closest target."""
-    path = [_plain(scene.local(row[1:4])) for row in step["path"]]
-    every = max(1, -(-len(path) // 60))
     piece = step["piece"]
     drawing: Json = {
-        "path": [*path[::every], path[-1]] if path else [],
+        **_course(scene, step),
         "landing": _plain(scene.local(step["landing_m"])),
         "reach": min(max(float(step["landing_radius_m"]), 0.3), 30.0),
         "ties": [_plain(scene.local(t)) for t in step["tie_m"]],
@@ -321,6 +321,22 @@ def way_drawing(scene: ViewScene, step: Json, *, sign: str = "") -> Json:
     if row is not None:
         drawing["near"] = _near_drawing(scene, row, nearest_words(step))
     return drawing
+
+
+def _course(scene: ViewScene, step: Json) -> Json:
+    """Where the centre of mass is when, and how the piece is turned then; and its wood."""
+    rows = step["path"]
+    kept = np.unique(np.linspace(0, max(len(rows) - 1, 0), MOST_PATH).round().astype(int))
+    kept = kept if rows else kept[:0]
+    turns = (step.get("path_detail") or {}).get("turn_wxyz")
+    course: Json = {
+        "path": [_plain(scene.local(rows[i][1:4])) for i in kept],
+        "times": [round(rows[i][0] - rows[0][0], 3) for i in kept],
+        "nodes": list(step["piece"].get("nodes", ())),
+    }
+    if turns:
+        course["turns"] = [turns[i] for i in kept]
+    return course
 
 
 def _anchor_m(scene: ViewScene, step: Json) -> Floats | None:
@@ -353,6 +369,7 @@ def _near_drawing(scene: ViewScene, row: Json, words: Words) -> Json:
         "from": _plain(point),
         "to": _plain(nearest_on_target(scene, str(row["target"]), point)),
         "kept": bool(row["kept"]),
+        "time": row.get("time_s"),
         "text": words.metric,
         "text_us": words.us,
     }

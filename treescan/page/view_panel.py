@@ -90,7 +90,7 @@ class TreePanel:
             with ui.element("div").classes("tsv-left"):
                 said = "The tree in 3-D. Arrow keys turn it, plus and minus come nearer and away, "
                 said += "Enter taps the middle, Page Up and Page Down change the step."
-                self.view = TreeView(self.mark, said)
+                self.view = TreeView(self.mark, said, ways=bool(self.steps))
                 self.view.mark("tree-view")
                 self.view.on_tap(self.tapped)
                 self.view.on("turn", lambda event: self.go(self.shown.current + int(event.args)))
@@ -282,8 +282,15 @@ class TreePanel:
         if ray is None:
             return
         meant = await run.io_bound(self._meant, ray)
-        if meant and not self.place.is_deleted:
+        if self.place.is_deleted:
+            return
+        if meant:
             self.choose(meant, 0)
+        else:
+            self.place.clear()
+            with self.place:
+                words("Nothing there. Tap wood, a union or a scan point.")
+        self.view.answered()
 
     def _meant(self, ray: Ray) -> list[Meant]:
         scene, found = self.scene, []
