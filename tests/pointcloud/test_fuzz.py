@@ -180,3 +180,15 @@ def test_room_is_made_for_no_more_points_than_the_file_can_hold(tmp_path, monkey
     with pytest.raises(TreescanError):
         read_scan([path])
     assert asked == [len(whole)]
+
+
+@pytest.mark.parametrize("start", range(4775, 4800, 7))
+def test_a_decoder_that_panics_is_a_damaged_file(tmp_path, start):
+    """Found by the fuzzer: the decoder's panic is no Exception and went through everything."""
+    whole = bytearray(SEEDS["laz"])
+    data_at = int.from_bytes(whole[96:100], "little")
+    whole[data_at + start : data_at + start + 40] = b"\xff" * 40
+    path = tmp_path / "scan.laz"
+    path.write_bytes(whole)
+    with pytest.raises(TreescanError, match="cut short or damaged"):
+        read_scan([path])

@@ -9,7 +9,9 @@ them zero.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -62,12 +64,10 @@ class LasSource:
         found = []
         with _opened(self.path, laspy.LazBackend.Lazrs) as reader:  # the other decodes whole chunks
             for start in starts:
-                try:
+                with _refusing(partial(_cut_short, self.path, int(start), self.count)):
                     reader.seek(int(start))
                     record = reader.read_points(size)
                     found.append(self._chunk(record, reader.header).coordinates())
-                except Exception as fault:
-                    raise _cut_short(self.path, int(start), self.count, fault) from fault
         return np.concatenate(found)
 
     def chunks(self) -> Iterator[tuple[Chunk, float]]:
@@ -75,10 +75,8 @@ class LasSource:
         done = 0
         with _opened(self.path) as reader:
             while done < self.count:
-                try:
+                with _refusing(partial(_cut_short, self.path, done, self.count)):
                     record = reader.read_points(min(CHUNK_POINTS, self.count - done))
-                except Exception as fault:
-                    raise _cut_short(self.path, done, self.count, fault) from fault
                 if len(record) == 0:
                     raise _cut_short(self.path, done, self.count, None)
                 done += len(record)
@@ -130,10 +128,19 @@ def _side_by_side(array: npt.NDArray[Any], first: str, kind: str) -> npt.NDArray
 
 def _opened(path: Path, backend: Any = laspy.LazBackend.LazrsParallel) -> Any:
     _check_header(path)
-    try:
+    with _refusing(lambda fault: _damaged(path, _short(fault))):
         return laspy.open(str(path), laz_backend=backend)
-    except Exception as fault:
-        raise _damaged(path, _short(fault)) from fault
+
+
+@contextmanager
+def _refusing(refusal: Callable[[BaseException], ScanError]) -> Iterator[None]:
+    """Turn whatever the decoder raises into a refusal; a panic inside it is no Exception."""
+    try:
+        yield
+    except (KeyboardInterrupt, SystemExit, GeneratorExit):
+        raise
+    except BaseException as fault:
+        raise refusal(fault) from fault
 
 
 def _check_header(path: Path) -> None:
