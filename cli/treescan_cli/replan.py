@@ -79,13 +79,14 @@ def run(args: argparse.Namespace) -> int:
         seed=args.seed,
         prefer=args.prefer,
         why=tuple(args.why),
+        hold=True,
     )
     with progress(quiet=args.quiet) as report:
-        result, gone_nodes = replan_folder(args.folder, changes, report)
+        result, state = replan_folder(args.folder, changes, report)
         report("Writing the results", 0.0)
         with staged_folder(args.out, overwrite=args.overwrite) as folder:
             write_outputs(dated(result), folder, units=args.units, paper=args.paper, rows=args.rows)
-            write_state(folder, gone_nodes)
+            write_state(folder, state)
     plan = result.plan
     assert plan is not None
     for line in (*plan.cautions[: 1 + len(changes.why)], *plan_lines(result, args.units)):

@@ -13,13 +13,14 @@ import numpy as np
 
 from treescan.errors import InvalidInputError
 from treescan.pipeline.changes import changed_site
-from treescan.pipeline.folder import STATE_FILE, JobFolder, read_document, read_folder
+from treescan.pipeline.folder import STATE_FILE, JobFolder, read_folder
 from treescan.pipeline.progress import Report, silent, within
 from treescan.pipeline.run import job_result
 from treescan.planning.edits import Edit, edits_between, read_edits
 from treescan.planning.explaining import why_not_here
 from treescan.planning.planner import PlanInputs
 from treescan.planning.replan import earlier_steps, replan, still_standing
+from treescan.planning.spar_block import BLOCK_PREFIX
 from treescan.planning.types import JobResult
 from treescan.site.reading import read_site
 
@@ -31,6 +32,7 @@ class Changes:
     ``done`` are step numbers, ``gone`` limb numbers, ``lost_anchors`` anchor ids,
     ``set_site`` are ``part.key=value`` changes, ``edited`` is a hand-edited copy of plan.json
     or a JSON list of edits; ``prefer`` names the whole plan wanted among the alternatives.
+    ``hold``: hand edits and lost anchors of the folder's earlier plans hold on in this one.
     """
 
     done: frozenset[int] = frozenset()
@@ -41,6 +43,20 @@ class Changes:
     seed: int = 0
     prefer: str = ""
     why: tuple[int, ...] = ()
+    hold: bool = False
+
+
+@dataclass(frozen=True)
+class JobState:
+    """What a later plan of the job must know and plan.json does not say.
+
+    ``gone_nodes`` no longer stand, ``lost_nodes`` are anchors and tie-ins not to be used,
+    ``edits`` are the changes that people made by hand, the oldest first.
+    """
+
+    gone_nodes: tuple[int, ...] = ()
+    lost_nodes: frozenset[int] = frozenset()
+    edits: tuple[Edit, ...] = ()
 
 
 def step_numbers(texts: Sequence[str]) -> frozenset[int]:
@@ -68,13 +84,12 @@ def replan_folder(
     report: Report = silent,
     *,
     site_path: Path | None = None,
-) -> tuple[JobResult, list[int]]:
+) -> tuple[JobResult, JobState]:
     """Plan the rest of the job of a result folder.
 
     ``site_path`` is a site file that takes the place of the folder's own.
 
-    Returns the result and the nodes that no longer stand (kept in the new folder, so that it
-    can be planned again later).
+    Returns the result and what is kept in the new folder for the next plan.
 
     Raises
     ------
@@ -88,6 +103,9 @@ def replan_folder(
     if job.plan is None:
         raise InvalidInputError(f"{folder}: there is no plan to go on from. Run plan first.")
     steps = job.plan["steps"]
+    earlier = _held(folder) if changes.hold else JobState()
+    edits = (*earlier.edits, *(hand_edits(job, changes.edited) or ()))
+    lost = earlier.lost_nodes | _anchor_nodes(job.plan, changes.lost_anchors)
     inputs = PlanInputs(
         graph=job.survey.graph,
         ground=job.survey.ground,
@@ -99,8 +117,8 @@ def replan_folder(
         wood_state=job.wood_state,
         seed=changes.seed,
         done=job.standing,
-        edits=hand_edits(job, changes.edited),
-        lost_anchors=_anchor_nodes(job.plan, changes.lost_anchors),
+        edits=edits or None,
+        lost_anchors=lost,
         prefer=changes.prefer,
     )
     if any(not 0 <= node < len(inputs.graph) for node in changes.why):
@@ -121,13 +139,35 @@ def replan_folder(
         job.survey.graph, earlier_steps(steps), changes.done, changes.gone
     )
     result = job_result(job.survey, job.site, job.species, job.gear, job.mass, plan)
-    return result, np.flatnonzero(~standing).tolist()
+    return result, JobState(tuple(np.flatnonzero(~standing).tolist()), lost, edits)
 
 
-def write_state(folder: Path, gone_nodes: list[int]) -> None:
-    """Keep beside the plan which wood no longer stands."""
-    document = {"format": "treescan-state", "version": 1, "gone_nodes": gone_nodes}
+def write_state(folder: Path, state: JobState) -> None:
+    """Keep beside the plan which wood no longer stands, what was lost and what was asked for."""
+    document = {
+        "format": "treescan-state",
+        "version": 1,
+        "gone_nodes": list(state.gone_nodes),
+        "lost_nodes": sorted(state.lost_nodes),
+        "edits": [edit.row() for edit in state.edits],
+    }
     (folder / STATE_FILE).write_text(json.dumps(document), encoding="utf-8")
+
+
+def _held(folder: Path) -> JobState:
+    """What the state of a folder says of lost anchors and hand edits."""
+    path = folder / STATE_FILE
+    if not path.is_file():
+        return JobState()
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        lost = frozenset(int(n) for n in document.get("lost_nodes", ()))
+        edits = read_edits(document.get("edits", ()))
+    except (OSError, ValueError, TypeError, AttributeError, RecursionError) as fault:
+        raise InvalidInputError(
+            f"{path}: not readable as the state of a job ({fault}). Plan again from the scan."
+        ) from fault
+    return JobState((), lost, tuple(replace(edit, again=True) for edit in edits))
 
 
 def _anchor_nodes(plan: dict[str, Any], names: frozenset[str]) -> frozenset[int]:
@@ -157,8 +197,23 @@ def hand_edits(job: JobFolder, edited: Path | None) -> tuple[Edit, ...] | None:
     except (ValueError, RecursionError, OSError) as fault:
         raise InvalidInputError(f"{edited}: not readable as JSON ({fault}).") from fault
     if isinstance(rows, list):
-        return read_edits(rows)
-    changed = read_document(edited)
-    if changed is None or job.plan is None:
+        return _at_nodes(job, read_edits(rows))
+    copied = isinstance(rows, dict) and isinstance(rows.get("steps"), list)
+    if not copied or job.plan is None:
         raise InvalidInputError(f"{edited}: neither a list of edits nor a copy of plan.json.")
-    return edits_between(job.plan, changed)
+    return _at_nodes(job, edits_between(job.plan, rows))
+
+
+def _at_nodes(job: JobFolder, edits: tuple[Edit, ...]) -> tuple[Edit, ...]:
+    """Edits whose anchors are named by node: their ids may change when weights do."""
+    known = {str(a["id"]): int(a["node"]) for a in (job.plan or {}).get("anchors", ())}
+    result = []
+    for edit in edits:
+        name = edit.anchor
+        if isinstance(name, str) and name not in known and not name.startswith(BLOCK_PREFIX):
+            raise InvalidInputError(
+                f"the edit at node {edit.node}: the plan has no anchor {name}; it has"
+                f" {', '.join(known) or 'none'}."
+            )
+        result.append(replace(edit, anchor=known[name]) if name in known else edit)
+    return tuple(result)

@@ -117,8 +117,8 @@ class Rules:
         """Gather the rules from the tree, the tie-in, dead wood, paths and hand edits."""
         pieces = divided.pieces
         graph = outer_first(pieces)
-        flags: list[str] = []
-        for before, after in order_pairs(pieces, job.inputs.edits or ()):
+        pairs, flags = order_pairs(pieces, job.inputs.edits or ())
+        for before, after in pairs:
             if not add_soft(graph, [(before, after, "asked for by hand")]):
                 graph.edges[before, after]["hard"] = True
             else:
@@ -130,8 +130,12 @@ class Rules:
         if tie is not None:
             holding = set(carriers(pieces, tie.node))
             for row in range(len(pieces)):
-                if row not in holding:
-                    add_use(graph, pieces, row, tie.node, TIE_IN)
+                if row not in holding and not add_use(graph, pieces, row, tie.node, TIE_IN):
+                    flags.append(
+                        f"The order asked for by hand takes the climber's tie-in {tie.anchor_id}"
+                        f" down before the cut at node {pieces.cuts[row]}: climb anew for it, or"
+                        " cut it from a lift."
+                    )
         wishes = _dead_first(job, pieces) + _room_first(job, divided)
         kept = [(a, b, m) for a, b, m, r in wishes if not add_soft(graph, [(a, b, r)])]
         hard = tuple((a, b) for a, b, d in graph.edges(data=True) if d["hard"])

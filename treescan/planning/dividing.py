@@ -12,10 +12,12 @@ from treescan.planning.candidates import (
     CutSet,
     cut_set,
     first_cuts,
+    piece_limits,
+    reachable,
     split_piece,
     stump_cuts,
 )
-from treescan.planning.edits import Edit, edited_cuts, forced
+from treescan.planning.edits import Edit, edited_cuts, forced, shaped_by_hand
 from treescan.planning.falls import HELD_KG, fall_options
 from treescan.planning.hangs import hang_options
 from treescan.planning.job import Job
@@ -23,6 +25,7 @@ from treescan.planning.leaning import spar_under
 from treescan.planning.merging import with_fewer_cuts
 from treescan.planning.options import CREDIBLE, Option, front, least_bad
 from treescan.planning.robust import with_chance
+from treescan.planning.ties import no_line_because
 from treescan.planning.together import taken_together
 from treescan.processes import at_once
 from treescan.wood.types import Piece
@@ -74,15 +77,27 @@ class Divided:
 
 Key = tuple[int, tuple[int, ...]]
 Known = dict[Key, PieceWays]
+Held = tuple[frozenset[int], frozenset[int]]
 
 
 class _Judge:
-    """Judges pieces and remembers the answers."""
+    """Judges pieces and remembers the answers.
 
-    def __init__(self, job: Job, known: Known | None = None, most: int = MOST_JUDGED):
+    ``fixed`` are cuts that a person named, which are not joined away; ``whole`` those whose piece
+    a person shaped or forced a way on, which is not cut finer.
+    """
+
+    def __init__(
+        self,
+        job: Job,
+        known: Known | None = None,
+        most: int = MOST_JUDGED,
+        held: Held = (frozenset(), frozenset()),
+    ):
         self.job = job
         self.known: Known = {} if known is None else known
         self.most = most
+        self.fixed, self.whole = held
         self.falls: dict[Key, bool] = {}
 
     def __call__(self, pieces: CutSet, row: int) -> PieceWays:
@@ -106,26 +121,81 @@ class _Judge:
 
 
 def divide(job: Job, tell: Callable[[float], None]) -> Divided:
-    """Cut, judge, and cut finer where no way is left and finer pieces have one."""
+    """Cut, judge, and cut finer where no way is left and finer pieces have one.
+
+    Cuts changed by hand are made first where an earlier plan's cuts are kept, which they name;
+    otherwise last, on the planner's own cuts.  Their pieces stay as they were asked for.
+    """
     inputs = job.inputs
     edits = inputs.edits or ()
-    wished = {node for e in edits for node in (e.node, e.to, *e.nodes)}
     pieces = _start(job)
+    flags: list[str] = []
+    whole = {e.node for e in edits if e.kind == "force"}
+    if edits and inputs.keep_cuts:
+        pieces, flags = edited_cuts(pieces, edits)
+        whole |= set(shaped_by_hand(pieces, edits))
+    fixed = frozenset({n for e in edits for n in (e.node, e.to, *e.nodes)} | whole)
+    held = (fixed, frozenset(whole))
     one, other = _dealt(job, pieces)
     (here, known), (there, more) = at_once(
-        lambda: _settled_all(job, pieces, one, wished, tell),
-        lambda: _settled_all(job, pieces, other, wished, lambda _share: None),
+        lambda: _settled_all(job, pieces, one, held, tell),
+        lambda: _settled_all(job, pieces, other, held, lambda _share: None),
     )
-    judged = _Judge(job, {**known, **more})
+    judged = _Judge(job, {**known, **more}, held=held)
     pieces = pieces.changed(add=here + there)
     pieces = _without_slivers(judged, pieces)
-    pieces, together = taken_together(job, pieces, judged.options, wished)
-    flags: list[str] = []
-    if edits:
+    pieces, together = taken_together(job, pieces, judged.options, fixed)
+    if edits and not inputs.keep_cuts:
         pieces, flags = edited_cuts(pieces, edits)
     ways = tuple(judged(pieces, row) for row in range(len(pieces)))
-    flags += _unmet(edits, ways)
+    flags += _unmet(edits, ways) + _broken_by_hand(job, pieces, ways, edits)
     return Divided(pieces, ways, (*flags, *together))
+
+
+def _broken_by_hand(
+    job: Job, pieces: CutSet, ways: Sequence[PieceWays], edits: Sequence[Edit]
+) -> list[str]:
+    """Say which pieces shaped by hand have no way that keeps every limit, or are out of rule."""
+    done = {"merge": "struck out", "split": "added", "move cut": "moved"}
+    told = []
+    for cut, edit in shaped_by_hand(pieces, edits).items():
+        way = ways[int(np.searchsorted(pieces.cuts, cut))]
+        broken = [f"breaks a limit: {way.options[0].broken[0]}"] if not way.kept else []
+        for fault in (*broken, *_out_of_rule(job, way.piece)):
+            told.append(
+                f"The cut {done[edit.kind]} by hand at node {edit.node} is kept, but its piece (cut"
+                f" at node {cut}) {fault}."
+            )
+    return told
+
+
+def _out_of_rule(job: Job, piece: Piece) -> list[str]:
+    """What a piece passes of the rules by which the planner itself would cut it."""
+    graph, cut = job.inputs.graph, int(piece.butt_node)
+    _, most_m = piece_limits(graph, job.rules, job.inputs.mass.high_kg, job.height_m)
+    found = [f"is out of rule: {note}" for note in cut_notes(job, piece)]
+    if piece.length_m > 1.05 * most_m[cut]:
+        found.append(
+            f"is {piece.length_m:.1f} m long; no more than {most_m[cut]:.1f} m is cut there by rule"
+        )
+    return found
+
+
+def cut_notes(job: Job, piece: Piece) -> tuple[str, ...]:
+    """What to know of the cut itself: out of the climber's reach, bar too short."""
+    notes = []
+    if not reachable(job.inputs.graph, job.rules)[piece.butt_node]:
+        notes.append(
+            f"the cut is out of the climber's reach ({job.rules.reach_m:.1f} m from wood of"
+            f" {job.rules.walk_diameter_m * 100:.0f} cm): use a pole saw or a lift"
+        )
+    across, reach = piece.butt_diameter_m, job.rules.max_cut_diameter_m
+    if across > reach:
+        notes.append(
+            f"the cut is {across * 100:.0f} cm across; a {reach * 50:.0f} cm bar reaches"
+            f" {reach * 100:.0f} cm from both sides: bring a longer one"
+        )
+    return tuple(notes)
 
 
 def _dealt(job: Job, pieces: CutSet) -> tuple[list[int], list[int]]:
@@ -137,14 +207,18 @@ def _dealt(job: Job, pieces: CutSet) -> tuple[list[int], list[int]]:
 
 
 def _settled_all(
-    job: Job, pieces: CutSet, cuts: list[int], wished: set[int], tell: Callable[[float], None]
+    job: Job,
+    pieces: CutSet,
+    cuts: list[int],
+    held: Held,
+    tell: Callable[[float], None],
 ) -> tuple[list[int], Known]:
     """Cuts added inside some of the pieces, each settled by itself, and what was judged."""
-    judged = _Judge(job, most=MOST_JUDGED // 2 + len(cuts))
+    judged = _Judge(job, most=MOST_JUDGED // 2 + len(cuts), held=held)
     added: list[int] = []
     for number, cut in enumerate(cuts):
         finer = _settled(judged, pieces, cut, MOST_DEPTH)
-        new = set(finer.cuts.tolist()) - set(pieces.cuts.tolist()) - wished
+        new = set(finer.cuts.tolist()) - set(pieces.cuts.tolist()) - judged.fixed
         if new and not job.inputs.keep_cuts:
             finer = with_fewer_cuts(job, finer, judged.options, judged.may_fall, new)
         added += np.setdiff1d(finer.cuts, pieces.cuts).tolist()
@@ -201,7 +275,7 @@ def _settled(judged: _Judge, pieces: CutSet, cut: int, depth: int) -> CutSet:
     """Cut one piece finer while that leaves less wood without a way."""
     row = int(np.searchsorted(pieces.cuts, cut))
     way = judged(pieces, row)
-    if forced(judged.job.inputs.edits or (), cut) is not None:
+    if cut in judged.whole:
         return pieces
     if len(judged.known) > judged.most:
         return pieces
@@ -254,11 +328,10 @@ def _is_sliver(judged: _Judge, pieces: CutSet, row: int) -> bool:
 
 def _joined(judged: _Judge, pieces: CutSet, row: int) -> CutSet:
     """The pieces with this one joined to a neighbour, or as they were."""
-    wished = {e.node for e in judged.job.inputs.edits or ()}
     drops = [int(pieces.cuts[row])] if pieces.holder[row] >= 0 else []
     drops += [int(pieces.cuts[other]) for other in pieces.outer[row]][:1]
     for cut in drops:
-        if cut in wished:
+        if cut in judged.fixed:
             continue
         joined = pieces.changed(drop=[cut])
         here = int(joined.piece_of[pieces.members[row][0]])
@@ -277,7 +350,7 @@ def judge(job: Job, pieces: CutSet, row: int) -> PieceWays:
     wish = forced(job.inputs.edits or (), piece.butt_node)
     found = ways_of(job, piece, wish)
     if wish is not None:
-        return _as_asked(piece, found, wish)
+        return _as_asked(job, piece, found, wish)
     best = front(found)
     refused = [o for o in found if not o.kept]
     return PieceWays(piece, best or (least_bad(found),), _reasons(refused))
@@ -336,9 +409,13 @@ def _on_the_spar(job: Job, piece: Piece, falls: list[Option]) -> list[Option]:
     return result
 
 
-def _as_asked(piece: Piece, found: list[Option], wish: Edit) -> PieceWays:
+def _as_asked(job: Job, piece: Piece, found: list[Option], wish: Edit) -> PieceWays:
     """Only the ways a person asked for; a wish that no way meets is said, not dropped."""
-    asked = ", ".join(str(v) for v in (wish.method, wish.tie, wish.anchor) if v is not None)
+    names = {key: a.anchor_id for a in job.anchors for key in (a.node, a.anchor_id)}
+    words = [wish.method] if wish.method else []
+    words += [f"{wish.tie} tied"] if wish.tie else []
+    words += [f"from {names.get(wish.anchor, f'{wish.anchor}')}"] if wish.anchor is not None else []
+    asked = ", ".join(words)
     fits = [o for o in found if wish.met_by(o.method, o.tie, o.anchor)]
     if fits:
         best = front(fits) or (least_bad(fits),)
@@ -347,7 +424,8 @@ def _as_asked(piece: Piece, found: list[Option], wish: Edit) -> PieceWays:
         )
         return PieceWays(piece, told, _reasons([o for o in fits if not o.kept]))
     best = front(found) or (least_bad(found),)
-    note = f"asked for by hand and not possible: {asked}"
+    why = no_line_because(job, piece, wish.tie, wish.anchor)
+    note = f"asked for by hand and not possible: {asked}{why and f' ({why})'}"
     told = tuple(replace(o, warnings=(note, *o.warnings)) for o in best)
     return PieceWays(piece, told, (note, *_reasons([o for o in found if not o.kept])))
 

@@ -19,6 +19,9 @@ if TYPE_CHECKING:  # compiled: reading edits needs none of it
 
 Json = dict[str, Any]
 EditKind = Literal["merge", "split", "move cut", "force", "order"]
+METHODS = ("free fall", "hinge fall", "lower", "speed line")
+TIES = ("butt", "tip", "two-leg")
+WISHES = ("method", "tie", "anchor")
 KEYS: dict[str, tuple[set[str], set[str]]] = {
     "merge": ({"node"}, set()),
     "split": ({"node"}, set()),
@@ -34,7 +37,9 @@ class Edit:
 
     ``merge`` drops the cut at ``node``; ``split`` adds one; ``move cut`` replaces ``node`` by
     ``to``; ``force`` fixes ``method``, ``tie`` or ``anchor`` (an anchor id or a node) of the
-    piece cut at ``node``; ``order`` wants the pieces cut at ``nodes`` in that order.
+    piece cut at ``node`` (none of them: frees it again); ``order`` wants the pieces cut at
+    ``nodes`` in that order.  ``again`` marks an edit that an earlier plan of the job was made
+    with: nothing is said where it is done already.
     """
 
     kind: EditKind
@@ -44,6 +49,14 @@ class Edit:
     method: str | None = None
     tie: str | None = None
     anchor: str | int | None = None
+    again: bool = False
+
+    def row(self) -> Json:
+        """The edit as :func:`read_edits` reads it."""
+        needed, free = KEYS[self.kind]
+        told = {key: getattr(self, key) for key in sorted(needed | free)}
+        kept = {k: list(v) if k == "nodes" else v for k, v in told.items() if v is not None}
+        return {"do": self.kind, **kept}
 
     def met_by(self, method: str, tie: str | None, anchor: Anchor | None) -> bool:
         """Whether a way is the one this ``force`` asks for."""
@@ -83,8 +96,8 @@ def read_edits(rows: Sequence[Json]) -> tuple[Edit, ...]:
         wrong = next((key for key in sorted(keys) if not _usable(key, row[key])), None)
         if wrong is not None:
             raise InvalidInputError(
-                f"edit {number} ({kind}): {wrong} = {str(row[wrong])[:60]!r} cannot be used. "
-                "Nodes are whole numbers of tree.json; a way, tie or anchor is a name."
+                f"edit {number} ({kind}): {wrong} = {str(row[wrong])[:60]!r} cannot be used; "
+                f"{_may_be(wrong)}."
             )
         result.append(edit if kind != "order" else replace(edit, nodes=tuple(edit.nodes)))
     return tuple(result)
@@ -96,7 +109,21 @@ def _usable(key: str, value: object) -> bool:
         return isinstance(value, list | tuple) and all(_is_node(n) for n in value)
     if key in ("node", "to"):
         return _is_node(value)
-    return value is None or isinstance(value, str) or (key == "anchor" and _is_node(value))
+    known = {"method": METHODS, "tie": TIES}.get(key)
+    if known is not None:
+        return value is None or value in known
+    return value is None or isinstance(value, str) or _is_node(value)
+
+
+def _may_be(key: str) -> str:
+    """What a value may be, for people."""
+    known = {"method": METHODS, "tie": TIES}.get(key)
+    if known is not None:
+        return f"use one of {', '.join(known)}"
+    return {
+        "anchor": "name an anchor of the plan or a node of tree.json",
+        "nodes": "list nodes of tree.json, which are whole numbers",
+    }.get(key, "it is a node of tree.json, a whole number")
 
 
 def _is_node(value: object) -> bool:
@@ -107,22 +134,71 @@ def edits_between(first: Json, changed: Json) -> tuple[Edit, ...]:
     """Read what a person changed in a copy of ``plan.json``.
 
     Steps are matched by their ``node``.  A step that is gone merges its cut away, a new one
-    splits, a changed way, tie or anchor is forced, and a changed sequence becomes an order.
+    splits, one whose node alone was changed moves its cut; a changed way, tie or anchor is
+    forced, and a changed sequence becomes an order.  A new step needs its ``node`` only.
+
+    Raises
+    ------
+    InvalidInputError
+        Where something else was changed, which would be lost: names it, and what may be changed.
     """
+    _nothing_else(first, changed, ("steps",), "")
     before = {int(s["node"]): s for s in first["steps"]}
-    after = {int(s["node"]): s for s in changed["steps"]}
-    result = [Edit("merge", node=n) for n in before if n not in after]
-    result += [Edit("split", node=n) for n in after if n not in before]
+    after: dict[int, Json] = {}
+    for number, step in enumerate(changed["steps"], start=1):
+        if not isinstance(step, dict) or not _is_node(step.get("node")):
+            raise InvalidInputError(f"step {number} of the edited plan names no node to cut at.")
+        if int(step["node"]) in after:
+            raise InvalidInputError(f"the edited plan cuts at node {step['node']} twice.")
+        after[int(step["node"])] = step
+    moved = _moved(before, after)
+    result = [Edit("merge", node=n) for n in before if n not in after and n not in moved.values()]
+    result += [Edit("split", node=n) for n in after if n not in before and n not in moved]
+    result += [Edit("move cut", node=old, to=new) for new, old in moved.items()]
     for node, step in after.items():
-        old = before.get(node, {})
-        fields = {k: step.get(k) for k in ("method", "tie", "anchor") if step.get(k) != old.get(k)}
+        old = before.get(moved.get(node, node), {})
+        fields = {k: step[k] for k in WISHES if k in step and step[k] != old.get(k)}
+        if old:
+            _nothing_else(old, step, ("step", "node", *WISHES), f"the step cut at node {node}: ")
         if fields and (old or any(v is not None for v in fields.values())):
+            wrong = next((k for k in sorted(fields) if not _usable(k, fields[k])), None)
+            if wrong is not None:
+                raise InvalidInputError(
+                    f"the step cut at node {node}: {wrong} = {str(fields[wrong])[:60]!r} cannot be"
+                    f" used; {_may_be(wrong)}."
+                )
             result.append(Edit("force", node=node, **fields))
-    kept = [n for n in before if n in after]
-    wanted = [n for n in after if n in before]
-    if kept != wanted:
+    kept = [moved.get(n, n) for n in after if moved.get(n, n) in before]
+    if kept != [n for n in before if n in kept]:
         result.append(Edit("order", nodes=tuple(after)))
     return tuple(result)
+
+
+def _moved(before: dict[int, Json], after: dict[int, Json]) -> dict[int, int]:
+    """Cuts that were moved, new node to old: steps with the piece of a step that is gone."""
+    gone = {id_of: n for n, s in before.items() if n not in after and (id_of := _piece_id(s))}
+    return {
+        n: gone[_piece_id(s)] for n, s in after.items() if n not in before and _piece_id(s) in gone
+    }
+
+
+def _piece_id(step: Json) -> tuple[int, ...]:
+    """The nodes of a step's piece; empty where a person left them out."""
+    piece = step.get("piece")
+    nodes = piece.get("nodes") if isinstance(piece, dict) else None
+    return tuple(nodes) if isinstance(nodes, list) and all(_is_node(n) for n in nodes) else ()
+
+
+def _nothing_else(first: Json, changed: Json, free: tuple[str, ...], where: str) -> None:
+    """Refuse a change that is not one of the free ones, rather than lose it."""
+    other = [k for k in first if k not in free and k in changed and changed[k] != first[k]]
+    other += [k for k in changed if k not in free and k not in first]
+    if other:
+        raise InvalidInputError(
+            f"{where}{other[0]} was changed in the edited plan and cannot be set there. Change the"
+            " node, method, tie or anchor of a step, add or take out steps, or put them in another"
+            " order; change the site with --set."
+        )
 
 
 def edited_cuts(pieces: CutSet, edits: Sequence[Edit]) -> tuple[CutSet, list[str]]:
@@ -131,10 +207,11 @@ def edited_cuts(pieces: CutSet, edits: Sequence[Edit]) -> tuple[CutSet, list[str
     for edit in edits:
         if edit.kind in ("merge", "move cut"):
             row = [i for i, c in enumerate(pieces.cuts) if c == edit.node]
-            if not row:
+            if not row and not edit.again:
                 flags.append(f"There is no cut at node {edit.node} to {edit.kind}.")
+            if not row and (edit.kind == "merge" or not edit.again):
                 continue
-            if pieces.holder[row[0]] < 0 and edit.kind == "merge":
+            if row and pieces.holder[row[0]] < 0:
                 flags.append(
                     f"The cut at node {edit.node} is the last one above the stump and stays."
                 )
@@ -144,24 +221,61 @@ def edited_cuts(pieces: CutSet, edits: Sequence[Edit]) -> tuple[CutSet, list[str
             continue
         bad = [n for n in wanted if not 1 <= n < len(pieces.piece_of) or pieces.piece_of[n] < 0]
         if bad:
-            flags.append(f"Node {bad[0]} does not stand or lies in the stump; no cut there.")
+            if not edit.again:
+                flags.append(f"Node {bad[0]} does not stand or lies in the stump; no cut there.")
             continue
         pieces = pieces.changed(add=wanted, drop=[] if edit.kind == "split" else [edit.node])
     return pieces, flags
 
 
-def forced(edits: Sequence[Edit], node: int) -> Edit | None:
-    """Return the last ``force`` for the piece cut at ``node``."""
-    found = [e for e in edits if e.kind == "force" and e.node == node]
-    return found[-1] if found else None
+def shaped_by_hand(pieces: CutSet, edits: Sequence[Edit]) -> dict[int, Edit]:
+    """Cuts of the pieces that edits of cuts gave their extent, each with the last such edit.
 
-
-def order_pairs(pieces: CutSet, edits: Sequence[Edit]) -> list[tuple[int, int]]:
-    """Pairs of piece rows (earlier, later) that the edits want."""
-    row_of = {int(c): i for i, c in enumerate(pieces.cuts)}
-    pairs = []
+    A cut that was struck out shaped the piece that now holds its wood, one that was added or
+    moved the pieces on both sides of it.
+    """
+    found: dict[int, Edit] = {}
     for edit in edits:
-        if edit.kind == "order":
-            rows = [row_of[n] for n in edit.nodes if n in row_of]
-            pairs += list(pairwise(rows))
-    return pairs
+        node = edit.to if edit.kind == "move cut" else edit.node
+        if edit.kind not in ("merge", "split", "move cut"):
+            continue
+        if not 1 <= node < len(pieces.piece_of) or pieces.piece_of[node] < 0:
+            continue
+        row = int(pieces.piece_of[node])
+        rows = [row] if edit.kind == "merge" else [row, int(pieces.holder[row])]
+        found |= {int(pieces.cuts[r]): edit for r in rows if r >= 0}
+    return found
+
+
+def forced(edits: Sequence[Edit], node: int) -> Edit | None:
+    """Return the last ``force`` for the piece cut at ``node``; None when that one frees it."""
+    found = [e for e in edits if e.kind == "force" and e.node == node]
+    last = found[-1] if found else None
+    if last is None or last.method is last.tie is last.anchor is None:
+        return None
+    return last
+
+
+def order_pairs(pieces: CutSet, edits: Sequence[Edit]) -> tuple[list[tuple[int, int]], list[str]]:
+    """Pairs of piece rows (earlier, later) that the edits want, and what cannot be read of them.
+
+    An order of no nodes frees those asked for before it.
+    """
+    row_of = {int(c): i for i, c in enumerate(pieces.cuts)}
+    pairs: list[tuple[int, int]] = []
+    flags = []
+    for edit in edits:
+        if edit.kind != "order":
+            continue
+        if not edit.nodes:
+            pairs.clear()
+        missing = [str(n) for n in edit.nodes if n not in row_of]
+        if missing and not edit.again:
+            more = " and others" if len(missing) > 5 else ""
+            flags.append(
+                f"The order asked for by hand names nodes without a cut: {', '.join(missing[:5])}"
+                f"{more}."
+            )
+        rows = [row_of[n] for n in edit.nodes if n in row_of]
+        pairs += [(a, b) for a, b in pairwise(rows) if a != b]
+    return pairs, flags

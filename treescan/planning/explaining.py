@@ -15,7 +15,7 @@ from treescan.planning.inputs import PlanInputs
 from treescan.planning.job import Job
 from treescan.planning.mending import smallest_change
 from treescan.planning.near_pass import StandingWood
-from treescan.planning.options import Option
+from treescan.planning.options import NEARER_M, Option
 from treescan.planning.schedule import as_rows
 from treescan.planning.steps import WorkedPlan, work_out
 from treescan.planning.types import Alternative, Plan, RankedAnchor
@@ -27,6 +27,14 @@ MOST_WIND_M_S = 10.0
 
 FIGURE_OF = {"least load": 0, "most clearance": 1, "fastest": 2, "fewest anchor moves": 3}
 """Which of :attr:`WorkedPlan.figures` a plan is named for."""
+
+DONE = {
+    "free fall": "cut free to fall",
+    "hinge fall": "felled on a hinge",
+    "lower": "lowered on the line",
+    "speed line": "sent down a stretched line",
+}
+"""What is done with the pieces of each way, in words."""
 
 DURATIONS = (
     "Durations are common practice with no published source; set your own under [minutes] in "
@@ -132,9 +140,17 @@ def _front(plan: WorkedPlan, all_plans: Sequence[WorkedPlan]) -> str:
     return " No other plan here is better in every figure."
 
 
+def _nearest_pass(room_m: float) -> str:
+    """Least room of the pieces that stood clear of every margin, as a part of a sentence."""
+    if room_m == float("inf"):
+        return "nothing to hit, "
+    if room_m < 0.0:
+        return f"nearest pass up to {-room_m:.1f} m into a target with its spread counted, "
+    return f"nearest pass {room_m:.1f} m, "
+
+
 def _compare(plan: WorkedPlan, chosen: WorkedPlan) -> str:
-    near = plan.min_clearance_m
-    gap = "nothing to hit, " if near == float("inf") else f"nearest pass {near:.1f} m, "
+    gap = _nearest_pass(plan.min_clearance_m)
     figures = (
         f"peak {plan.peak_share * 100:.0f} % of a limit, {gap}"
         f"{plan.day.hours.low:.1f} to {plan.day.hours.high:.1f} h, "
@@ -184,13 +200,28 @@ def describe(job: Job, plan: WorkedPlan) -> str:
         main, count = used.most_common(1)[0]
         verb = "hangs" if count == 1 else "hang"
         first += f"{_count(count, 'piece')} {verb} from {main}. "
-    told = ", ".join(f"{n} by {way}" for way, n in ways.most_common())
+    told = ", ".join(f"{n} {DONE[way]}" for way, n in ways.most_common())
+    first += f"{told[:1].upper()}{told[1:]}. "
+    if plan.standing_near:
+        first += _standing_near(plan.standing_near)
     wait = plan.day.climber_wait_min
     crew = f" Work aloft waits about {wait:.0f} min for the ground crew." if wait >= 5 else ""
     crew += _order_told(plan)
     return (
-        f"{first}{told}. Outer wood comes off before the wood it grows on; whatever carries the "
+        f"{first}Outer wood comes off before the wood it grows on; whatever carries the "
         f"tie-in or an anchor stands until its last use; the stem comes down last.{crew}"
+    )
+
+
+def _standing_near(numbers: Sequence[int]) -> str:
+    """Say which steps take wood that stands inside a margin, and what is done about it."""
+    named = ", ".join(str(n) for n in numbers[:12])
+    more = f" and {len(numbers) - 12} more" if len(numbers) > 12 else ""
+    takes = f"Step {named} takes" if len(numbers) == 1 else f"Steps {named}{more} take"
+    return (
+        f"{takes} wood that stands inside a target's margin before it is cut: it may come at most"
+        f" {NEARER_M:.1f} m nearer than it stands, is held off while it is cut, and is left out of"
+        " the nearest pass. "
     )
 
 

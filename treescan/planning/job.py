@@ -143,9 +143,10 @@ def prepare(inputs: PlanInputs) -> Job:
     known = (graph, inputs.measures, inputs.species, inputs.mass, site, inputs.ground)
     standing = inputs.standing
     anchors = tuple(_barred(a, inputs) for a in find_anchors(*known, wood_state=inputs.wood_state))
-    tie_ins = find_tie_ins(*known, wood_state=inputs.wood_state)
+    places = find_tie_ins(*known, wood_state=inputs.wood_state)
     anchors, tie_ins = shared_out(
-        [a for a in anchors if standing[a.node]], [t for t in tie_ins if standing[t.node]]
+        [a for a in anchors if standing[a.node]],
+        [_barred(t, inputs) for t in places if standing[t.node]],
     )
     spar = spar_model(
         graph,
@@ -170,7 +171,7 @@ def prepare(inputs: PlanInputs) -> Job:
 
 
 def _barred(anchor: Anchor, inputs: PlanInputs) -> Anchor:
-    """Mark an anchor that was lost during the job."""
+    """Mark an anchor or a tie-in whose place was lost during the job."""
     if anchor.node in inputs.lost_anchors and not anchor.rejected:
         return replace(anchor, rejected="lost during the job")
     return anchor

@@ -12,8 +12,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from treescan.errors import InvalidInputError
-from treescan.planning.candidates import CutSet, reachable
-from treescan.planning.dividing import ways_of
+from treescan.planning.candidates import CutSet
+from treescan.planning.dividing import cut_notes, ways_of
 from treescan.planning.edits import Edit, edited_cuts, forced
 from treescan.planning.job import Job
 from treescan.planning.options import Option, dominated
@@ -137,7 +137,7 @@ def evaluate_piece(
     then = job.after(standing)
     piece = job.table.piece(cut_node, inner, removed=~standing)
     found = ways_of(then, piece, wish or forced(job.inputs.edits or (), cut_node))
-    return PieceReview(piece, _ranked(found, wish), _cut_notes(job, piece))
+    return PieceReview(piece, _ranked(found, wish), cut_notes(job, piece))
 
 
 def preview_edit(job: Job, pieces: CutSet, edit: Edit, *, down: Iterable[int] = ()) -> EditPreview:
@@ -190,19 +190,3 @@ def _ranked(found: list[Option], wish: Edit | None) -> tuple[Option, ...]:
     if wish is not None:
         ranked.sort(key=lambda o: not wish.met_by(o.method, o.tie, o.anchor))
     return tuple(ranked)
-
-
-def _cut_notes(job: Job, piece: Piece) -> tuple[str, ...]:
-    notes = []
-    if not reachable(job.inputs.graph, job.rules)[piece.butt_node]:
-        notes.append(
-            f"the cut is out of the climber's reach ({job.rules.reach_m:.1f} m from wood of"
-            f" {job.rules.walk_diameter_m * 100:.0f} cm): use a pole saw or a lift"
-        )
-    across, reach = piece.butt_diameter_m, job.rules.max_cut_diameter_m
-    if across > reach:
-        notes.append(
-            f"the cut is {across * 100:.0f} cm across; a {reach * 50:.0f} cm bar reaches"
-            f" {reach * 100:.0f} cm from both sides: bring a longer one"
-        )
-    return tuple(notes)

@@ -17,9 +17,9 @@ from treescan.motion.speed_line import StretchedLine, carriage_place, speed_line
 from treescan.motion.types import Path
 from treescan.planning.job import Job
 from treescan.planning.sent_load import SentCase, from_case, sent_load
-from treescan.planning.ties import Tie, reachable_anchors, swing_rad, ties_of
+from treescan.planning.ties import Tie, lift_case, reachable_anchors, swing_rad, ties_of
 from treescan.rigging.spar import SparModel
-from treescan.rigging.types import Anchor, LoadCase, LoadResult
+from treescan.rigging.types import Anchor, LoadResult
 from treescan.site.model import GroundAnchor
 from treescan.units import G_M_S2
 from treescan.wood.types import Piece
@@ -105,19 +105,8 @@ def _case(
 ) -> SentCase:
     upper, lower = ends
     line, begin, stop = on
-    plain = LoadCase(
-        piece=piece,
-        anchor=upper,
-        tie=tie.kind,
-        tie_m=tie.points_m,
-        redirects_m=np.zeros((0, 3)),
-        device_m=job.device_m,
-        gear=job.inputs.gear,
-        drop_m=0.0,
-        swing_rad=0.0,
-    )
     return from_case(
-        plain,
+        lift_case(job, piece, upper, tie),
         line=line,
         begin=begin,
         stop=stop,

@@ -14,6 +14,7 @@ from treescan.motion.swing import caught
 from treescan.motion.types import Path
 from treescan.planning.job import Job
 from treescan.planning.line_in_service import line_in_service
+from treescan.planning.ties import Tie, lift_case
 from treescan.rigging.spar import allowable_n
 from treescan.rigging.types import Anchor, LoadCase, LoadResult
 from treescan.wood.types import Piece
@@ -75,18 +76,8 @@ def caught_case(job: Job, piece: Piece, block: Anchor) -> LoadCase:
     lead = float(np.linalg.norm(tie - block.position_m))
     arm = float(np.linalg.norm(piece.centre_m - tie))
     fall = float(piece.centre_m[2] - (block.position_m[2] - lead - arm))
-    return LoadCase(
-        piece=piece,
-        anchor=block,
-        tie="butt",
-        tie_m=tie[None],
-        redirects_m=np.zeros((0, 3)),
-        device_m=job.device_m,
-        gear=job.inputs.gear,
-        drop_m=max(fall, 0.0),
-        swing_rad=0.0,
-        run_m=RUN_M,
-    )
+    drop = max(fall, 0.0)
+    return lift_case(job, piece, block, Tie("butt", tie[None]), drop_m=drop, run_m=RUN_M)
 
 
 def caught_path(

@@ -9,11 +9,12 @@ import numpy as np
 import numpy.typing as npt
 
 from treescan.planning.alternatives import Ordered
-from treescan.planning.dividing import Divided
+from treescan.planning.dividing import Divided, cut_notes
+from treescan.planning.edits import forced
 from treescan.planning.hangs import hang_options, reloaded
 from treescan.planning.job import Job
 from treescan.planning.near_pass import BY_HAND_KG, StandingWood, borne_by, strike_broken
-from treescan.planning.options import Option, front, tidied
+from treescan.planning.options import Option, front, standing_distance_m, tidied
 from treescan.planning.schedule import CrewDay, crew_day
 from treescan.planning.types import Step
 from treescan.planning.workload import chip_masses, crown_part
@@ -22,7 +23,13 @@ from treescan.rigging.types import Anchor
 
 @dataclass(frozen=True)
 class WorkedPlan:
-    """A whole plan with its steps, its schedule and its four figures."""
+    """A whole plan with its steps, its schedule and its four figures.
+
+    ``min_clearance_m`` is the least distance, spread taken off, of any piece to a target or
+    conductor whose margin it stood clear of before its cut (of any piece at all when none did);
+    ``standing_near`` are the numbers of the steps whose wood stood inside a target's margin before
+    it was cut, which no way of cutting can mend.
+    """
 
     name: str
     rows: tuple[int, ...]
@@ -31,6 +38,8 @@ class WorkedPlan:
     day: CrewDay
     proved: bool = False
     gap_min: float = float("nan")
+    standing_near: tuple[int, ...] = ()
+    min_clearance_m: float = float("inf")
 
     @property
     def peak_share(self) -> float:
@@ -41,12 +50,6 @@ class WorkedPlan:
     def peak_anchor_n(self) -> float:
         """Greatest anchor load, high side. [N]"""
         return max((o.load.anchor_load_n.high for o in self.options if o.load), default=0.0)
-
-    @property
-    def min_clearance_m(self) -> float:
-        """Least distance of any step to any target or conductor, spread taken off. [m]"""
-        gaps = [c.distance_m - c.spread_m for o in self.options for c in o.clearances]
-        return min(gaps, default=float("inf"))
 
     @property
     def figures(self) -> tuple[float, float, float, float]:
@@ -69,6 +72,7 @@ def work_out(job: Job, divided: Divided, sequence: Ordered, wood: StandingWood) 
     )
     places = [crown_part(job, int(o.piece.butt_node)) for o in options]
     day = crew_day(steps, chip_masses(job, [o.piece for o in options]), places, job.inputs.site)
+    near, room = _room(job, options)
     return WorkedPlan(
         sequence.preference.name,
         sequence.rows,
@@ -77,19 +81,30 @@ def work_out(job: Job, divided: Divided, sequence: Ordered, wood: StandingWood) 
         day,
         sequence.result.proved,
         sequence.result.gap_min,
+        near,
+        room,
     )
+
+
+def _room(job: Job, options: Sequence[Option]) -> tuple[tuple[int, ...], float]:
+    """Steps whose wood stood inside a target's margin, and the least room of what did not."""
+    near: list[int] = []
+    clear: list[float] = []
+    left: list[float] = []
+    for number, option in enumerate(options, start=1):
+        things = job.field.obstacles
+        before = standing_distance_m(option.piece, things)
+        inside = (before < things.margin_m) & ~things.is_conductor
+        near += [number] if np.any(inside) else []
+        for gap, stood in zip(option.clearances, inside, strict=True):
+            (left if stood else clear).append(gap.distance_m - gap.spread_m)
+    return tuple(near), min(clear or left, default=float("inf"))
 
 
 def _saw_checked(job: Job, option: Option) -> Option:
-    """Say where the bar is too short for the cut, even from both sides."""
-    across, reach = option.piece.butt_diameter_m, job.rules.max_cut_diameter_m
-    if across <= reach:
-        return option
-    told = (
-        f"the cut is {across * 100:.0f} cm across; a {reach * 50:.0f} cm bar reaches"
-        f" {reach * 100:.0f} cm from both sides: bring a longer one"
-    )
-    return replace(option, warnings=(*option.warnings, told))
+    """Say where the bar is too short for the cut, or a climber does not reach it."""
+    told = cut_notes(job, option.piece)
+    return replace(option, warnings=(*option.warnings, *told)) if told else option
 
 
 def _on_what_stands(
@@ -137,14 +152,21 @@ class _Then:
     def another(self, option: Option, known: Sequence[Option]) -> Option | None:
         """Another way of the same piece that keeps every limit by then, or None.
 
-        First those known from the choice, then on the line with what still stands.
+        First those known from the choice, then on the line with what still stands.  A way that
+        a person forced gives way only to one that meets the same wish.
         """
+        wish = forced(self.job.inputs.edits or (), option.piece.butt_node)
+        bound = wish is not None and wish.met_by(option.method, option.tie, option.anchor)
+        if wish is not None and bound:
+            known = [o for o in known if wish.met_by(o.method, o.tie, o.anchor)]
         for other in known:
             if other is option or not self.bears(other):
                 continue
             checked = self.checked(other)
             if checked.kept:
                 return checked
+        if bound:
+            return None
         order = int(self.job.inputs.graph.order[option.piece.butt_node])
         hung = hang_options(self.job.after(self.standing), option.piece, order)
         found = (self.checked(o) for o in front(hung))

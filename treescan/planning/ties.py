@@ -82,6 +82,38 @@ def reachable_anchors(job: Job, piece: Piece, gone: int | None = None) -> list[A
     return [anchor for _, _, anchor in rated[:MOST_ANCHORS]]
 
 
+def lift_case(
+    job: Job,
+    piece: Piece,
+    anchor: Anchor,
+    tie: Tie,
+    *,
+    swing_rad: float = 0.0,
+    drop_m: float = 0.0,
+    run_m: float = 1.0,
+) -> LoadCase:
+    """Load case of one lift with the job's gear, its device at the foot of the stem.
+
+    Parameters
+    ----------
+    swing_rad, drop_m, run_m : float
+        Release angle, fall before the line is taut, and line let run; see
+        :class:`treescan.rigging.types.LoadCase`. [rad], [m], [m]
+    """
+    return LoadCase(
+        piece=piece,
+        anchor=anchor,
+        tie=tie.kind,
+        tie_m=tie.points_m,
+        redirects_m=np.zeros((0, 3)),
+        device_m=job.device_m,
+        gear=job.inputs.gear,
+        drop_m=drop_m,
+        swing_rad=swing_rad,
+        run_m=run_m,
+    )
+
+
 def hung_cases(job: Job, piece: Piece, asked: str | int | None = None) -> list[LoadCase]:
     """Taut-line cases of a piece from every anchor above it, with every tie.
 
@@ -97,17 +129,30 @@ def hung_cases(job: Job, piece: Piece, asked: str | int | None = None) -> list[L
             angle = swing_rad(hold, anchor.position_m)
             if angle > STEEPEST_SWING_RAD:
                 continue
-            cases.append(
-                LoadCase(
-                    piece=piece,
-                    anchor=anchor,
-                    tie=tie.kind,
-                    tie_m=tie.points_m,
-                    redirects_m=np.zeros((0, 3)),
-                    device_m=job.device_m,
-                    gear=job.inputs.gear,
-                    drop_m=0.0,
-                    swing_rad=angle,
-                )
-            )
+            cases.append(lift_case(job, piece, anchor, tie, swing_rad=angle))
     return cases
+
+
+def no_line_because(
+    job: Job, piece: Piece, tie: str | None = None, anchor: str | int | None = None
+) -> str:
+    """Say why no line holds a piece by that tie or from that anchor (id or node); "" if one may."""
+    kinds = {t.kind: t for t in ties_of(job.inputs.graph, piece)}
+    if tie is not None and tie not in kinds:
+        return f"a piece of {piece.length_m:.1f} m offers no {tie} tie (too short, or its weight hangs outside it)"
+    if anchor is None:
+        return ""
+    found = next((a for a in job.anchors if anchor in (a.anchor_id, a.node)), None)
+    if found is None:
+        return "there is no anchor on what stands there"
+    if found.node in job.inputs.graph.subtree(piece.butt_node):
+        return f"{found.anchor_id} comes down with the piece"
+    chosen = [kinds[tie]] if tie is not None else list(kinds.values())
+    holds = [piece.centre_m if t.kind == "two-leg" else t.points_m[0] for t in chosen]
+    least = float(np.degrees(min(swing_rad(hold, found.position_m) for hold in holds)))
+    most = float(np.degrees(STEEPEST_SWING_RAD))
+    if least <= most:
+        return ""
+    return (
+        f"its tie is {least:.0f}° from the plumb line of {found.anchor_id}; {most:.0f}° is the most"
+    )

@@ -26,7 +26,7 @@ practice, no source. [m]"""
 
 
 def taken_together(
-    job: Job, pieces: CutSet, judged: Judged, fixed: set[int]
+    job: Job, pieces: CutSet, judged: Judged, fixed: frozenset[int]
 ) -> tuple[CutSet, list[str]]:
     """Join leaders of one union under a common cut where limits are kept and no time is lost.
 
@@ -34,7 +34,7 @@ def taken_together(
     ----------
     judged : callable
         Piece and options of a row of a division.
-    fixed : set of int
+    fixed : frozenset of int
         Cuts asked for by hand, left as they are.
 
     Returns

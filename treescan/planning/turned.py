@@ -11,7 +11,14 @@ from scipy.spatial.transform import Rotation
 from treescan.motion.types import Path
 from treescan.planning.job import Job
 from treescan.planning.leaning import hands_n
-from treescan.planning.ties import STEEPEST_SWING_RAD, Tie, reachable_anchors, swing_rad, ties_of
+from treescan.planning.ties import (
+    STEEPEST_SWING_RAD,
+    Tie,
+    lift_case,
+    reachable_anchors,
+    swing_rad,
+    ties_of,
+)
 from treescan.planning.turning import (
     FLATTEST_LIFT_DEG,
     about,
@@ -80,17 +87,8 @@ def turned_cases(job: Job, piece: Piece) -> list[Turned]:
             pull = pull_n(piece, tie.points_m[0], at, axis)
             if not 0.0 < pull <= hands:
                 continue
-            case = LoadCase(
-                piece=pose,
-                anchor=anchor,
-                tie="tip",
-                tie_m=hold,
-                redirects_m=np.zeros((0, 3)),
-                device_m=job.device_m,
-                gear=job.inputs.gear,
-                drop_m=0.0,
-                swing_rad=swing,
-            )
+            at_parting = Tie("tip", hold)
+            case = lift_case(job, pose, anchor, at_parting, swing_rad=swing)
             result.append(Turned(pose, case, tie, axis, angle, azimuth, below, pull))
     return result
 
