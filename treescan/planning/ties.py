@@ -139,7 +139,10 @@ def no_line_because(
     """Say why no line holds a piece by that tie or from that anchor (id or node); "" if one may."""
     kinds = {t.kind: t for t in ties_of(job.inputs.graph, piece)}
     if tie is not None and tie not in kinds:
-        return f"a piece of {piece.length_m:.1f} m offers no {tie} tie (too short, or its weight hangs outside it)"
+        return (
+            f"a piece of {piece.length_m:.1f} m offers no {tie} tie: too short, or its weight"
+            " hangs outside it"
+        )
     if anchor is None:
         return ""
     found = next((a for a in job.anchors if anchor in (a.anchor_id, a.node)), None)
