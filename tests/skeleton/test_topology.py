@@ -40,10 +40,6 @@ def test_limbs_that_touch_in_passing_both_hang_on_the_stem():
     assert sorted(u.height_m for u in on_stem) == pytest.approx([3.0, 4.6], abs=0.3)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="points 3.5 cm apart on a stout stem: rings fall to pieces, the axis wanders",
-)
 def test_the_foot_of_a_stem_seen_thinly_on_a_slope_keeps_its_axis():
     stem = skin([0, 0, 0], [0, 0, 6], 0.45, 0.35, step=0.035)
     turn = np.arctan2(stem[:, 1], stem[:, 0])

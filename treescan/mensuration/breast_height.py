@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from treescan.errors import ScanError
+from treescan.mensuration.section import taped_radius_m
 from treescan.pointcloud.cloud import Ground, TreePoints
 from treescan.pointcloud.foot import footing
 from treescan.skeleton.graph import FITTED, TreeGraph
@@ -25,15 +26,6 @@ STEEP_NODES = 3
 """Its steepness is that of so many nodes to either side."""
 FEWEST_POINTS = 40
 LEAST_COVERAGE = 0.2
-OUTLINE_SECTORS = 36
-FULL_RELIEF_M, NO_RELIEF_M = 0.0035, 0.0045
-"""Scatter of small patches up to which relief of the bark can be told from the scan's own faults,
-and beyond which it cannot. [m, judgement]"""
-MOST_RELIEF = 0.02
-"""Relief of bark beyond this share of the radius is taken for walls that disagree. [judgement]"""
-RIDGE = 1.5
-"""A tape lies this many standard deviations of the bark's relief outside the mean surface: the
-top of evenly spread relief is sqrt(3) above its mean, sharp ridges are pressed in. [judgement]"""
 
 
 @dataclass(frozen=True)
@@ -147,7 +139,7 @@ def slice_fit(
 ) -> tuple[float, float] | None:
     """Taped radius of the slice of points about ``centre``; ``(radius, sd)`` or None. [m]
 
-    A circle is fitted robustly; what a girth tape reads beyond it is added.
+    A circle is fitted robustly; about it the outline that a girth tape lies on is drawn.
     """
     from treescan.skeleton.circles import fit_circles  # compiled: a tree file needs none of it
 
@@ -173,66 +165,10 @@ def slice_fit(
     fit = fit_circles(x, y, whole, np.array([tol]), limits, 3000)[0]
     if fit[2] <= 0 or fit[5] < LEAST_COVERAGE or fit[6] < FEWEST_POINTS * 0.5:
         return None
-    radius = fit[2] - fit[3] ** 2 / (2 * fit[2])
-    on = np.abs(np.hypot(x - fit[0], y - fit[1]) - fit[2]) < tol
-    radius += taped_excess_m(x[on] - fit[0], y[on] - fit[1], (along[keep][order])[on])
+    radius, spread, scatter = taped_radius_m(
+        x - fit[0], y - fit[1], (along[keep])[order], float(fit[2]), tol
+    )
+    radius -= float(fit[3] ** 2 / (2 * fit[2]))
     # Stations that disagree show as scatter beyond the misfit of the sharpest crowd.
-    variance = fit[4] ** 2 + 0.0015**2 + (0.4 * fit[8]) ** 2
-    return float(radius), float(np.sqrt(variance) * (1 + max(0.6 - fit[5], 0.0)))
-
-
-def taped_excess_m(x: Floats, y: Floats, along: Floats) -> float:
-    """How much more than the mean circle a girth tape reads, as a radius. [m]
-
-    A tape lies over the hull of the section and on the ridges of the bark.  Relief of the bark
-    is what the points scatter about the section's outline beyond what they scatter about small
-    patches of surface: range noise and stations that disagree show in both, ridges and furrows
-    only in the first.  Only rounds that were seen nearly whole are judged.
-
-    Parameters
-    ----------
-    x, y : ndarray, shape (n,)
-        Across the axis, from the fitted centre. [m]
-    along : ndarray, shape (n,)
-        Along the axis. [m]
-    """
-    sector = ((np.arctan2(y, x) + np.pi) / (2 * np.pi) * OUTLINE_SECTORS).astype(np.int64)
-    sector %= OUTLINE_SECTORS
-    count = np.bincount(sector, minlength=OUTLINE_SECTORS)
-    seen = count >= 5
-    if seen.mean() < 0.5:
-        return 0.0
-    rho = np.hypot(x, y)
-    mean = np.bincount(sector, rho, OUTLINE_SECTORS) / np.maximum(count, 1)
-    outline = _hull_excess_m(mean) if seen.all() else 0.0
-    judged = seen[sector]
-    about = (rho - mean[sector])[judged]
-    relief = float(np.mean(about**2)) * len(about) / max(len(about) - int(seen.sum()), 1)
-    noise = patch_noise_m(np.column_stack([x, y, along])[judged])
-    relief -= noise**2
-    ridge = min(float(np.sqrt(max(relief, 0.0))), MOST_RELIEF * float(np.median(rho)))
-    trust = (NO_RELIEF_M - noise) / (NO_RELIEF_M - FULL_RELIEF_M)
-    return outline + RIDGE * ridge * float(np.clip(trust, 0.0, 1.0))
-
-
-def _hull_excess_m(mean_m: Floats) -> float:
-    """Girth radius of the hull of a section's outline beyond its mean radius. [m]"""
-    from scipy.spatial import ConvexHull
-
-    for _ in range(2):
-        mean_m = 0.25 * np.roll(mean_m, 1) + 0.5 * mean_m + 0.25 * np.roll(mean_m, -1)
-    turn = (np.arange(OUTLINE_SECTORS) + 0.5) / OUTLINE_SECTORS * 2 * np.pi
-    ring = np.column_stack([mean_m * np.cos(turn), mean_m * np.sin(turn)])
-    girth = float(ConvexHull(ring).area) / np.sinc(1.0 / OUTLINE_SECTORS)
-    return max(girth / (2 * np.pi) - float(mean_m.mean()), 0.0)
-
-
-def patch_noise_m(points: Floats, k: int = 10) -> float:
-    """Typical scatter of the points about planes through their ``k`` nearest. [m]"""
-    from scipy.spatial import cKDTree
-
-    picked = points[:: max(len(points) // 400, 1)]
-    near = cKDTree(points).query(picked, k=min(k, len(points)))[1]
-    patch = points[near] - points[near].mean(axis=1, keepdims=True)
-    least = np.linalg.eigvalsh(np.einsum("nki,nkj->nij", patch, patch))[:, 0]
-    return float(np.sqrt(np.mean(np.maximum(least, 0.0)) / (patch.shape[1] - 3)))
+    variance = fit[4] ** 2 + spread**2 + 0.0015**2 + (0.4 * scatter) ** 2
+    return float(radius), float(np.sqrt(variance))

@@ -84,13 +84,14 @@ def extract_skeleton(
     edges = symmetric_edges(*neighbours(voxels.centre_m, 14, 0.11))
     tell(0.25)
     paths = _paths(voxels, edges, tree)
-    keep = long_ways(paths, edges, LONG_WAY_M) | _on_stem(voxels.centre_m, tree)
+    on_stem = _on_stem(voxels.centre_m, tree)
+    keep = long_ways(paths, edges, LONG_WAY_M) | on_stem
     if not (np.isfinite(paths.distance_m) & keep).any():
         raise ScanError(
             f"no stem or limb can be followed up from the base: the {len(tree.xyz)} points there "
             f"lie too far apart. Scan closer, or name another tree with tree.near_m."
         )
-    rings = cut_rings(voxels.centre_m, edges, paths, RING_WIDTH_M, keep)
+    rings = cut_rings(voxels.centre_m, edges, paths, RING_WIDTH_M, keep, on_stem)
     tell(0.4)
     chains, parent_limb, parent_ring = part_limbs(rings)
     axes = lay_axes(rings, chains, parent_limb, parent_ring, NODE_SPACING_M)

@@ -61,13 +61,19 @@ def cut_rings(
     paths: Geodesic,
     width_m: float,
     keep: Bools,
+    stem: Bools,
 ) -> Rings:
-    """Cut the voxels of ``keep`` (m,) into rings of ``width_m`` along the paths from the base."""
+    """Cut the voxels of ``keep`` (m,) into rings of ``width_m`` along the paths from the base.
+
+    Those of ``stem`` (m,) are known to be of one stem: each band of them is one ring, however
+    thinly its round was seen.
+    """
     reached = np.isfinite(paths.distance_m) & keep
     band = np.full(len(centre_m), -1, dtype=np.int64)
     band[reached] = np.floor(paths.distance_m[reached] / width_m)
     band[band == 0] = 1  # the foot and the first band are one ring: the root
     label, parts = connected_parts(edges[0], edges[1], band)
+    label = _one_stem(label, band, parts, stem & reached)
     label, parts = _one_root(label, band, parts)
     count = np.bincount(label[reached], minlength=parts)
     mean_m = np.bincount(label[reached], paths.distance_m[reached], parts) / count
@@ -84,6 +90,20 @@ def cut_rings(
     parent, gap = _parents(of_voxel, paths.before, paths.gap_m, paths.distance_m, parts)
     reach = _reach(parent, mean_m)
     return Rings(of_voxel, centre, mean_m, spread, count, parent, gap, reach)
+
+
+def _one_stem(label: Ints, band: Ints, parts: int, stem: Bools) -> Ints:
+    """Give all parts of a band that have voxels of ``stem`` one label."""
+    into = np.arange(parts)
+    own = np.unique(label[stem])
+    band_of_part = np.zeros(parts, dtype=np.int64)
+    band_of_part[label[stem]] = band[stem]
+    lead, place = np.unique(band_of_part[own], return_inverse=True)
+    first = np.full(len(lead), parts, dtype=np.int64)
+    np.minimum.at(first, place, own)
+    into[own] = first[place]
+    result: Ints = np.where(label >= 0, into[np.maximum(label, 0)], -1)
+    return result
 
 
 def _one_root(label: Ints, band: Ints, parts: int) -> tuple[Ints, int]:
