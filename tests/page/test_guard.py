@@ -112,7 +112,9 @@ def test_answers_forbid_requests_to_anywhere_else():
     assert "ws://127.0.0.1:8105" in policy
 
 
-@pytest.mark.parametrize(("path", "status"), [("/", 413), ("/_nicegui/client/x/upload/1", 200)])
+@pytest.mark.parametrize(
+    ("path", "status"), [("/", 413), ("/_nicegui/client/x/upload/1", 413), ("/scan", 200)]
+)
 def test_only_an_upload_may_be_large(path, status):
     statuses = body_through(path, [b"x" * 600_000] * 3, **{"content-length": "1800000"})
     assert statuses == [status]

@@ -13,7 +13,7 @@ from treescan.page.panels import Panel
 from treescan.page.session import Session
 from treescan.page.view_cards import band
 from treescan.report import wording
-from treescan.report.wording import Words, bilingual, plain
+from treescan.report.wording import Words, bilingual, fill, plain
 from treescan.units import UnitSystem
 
 Json = dict[str, Any]
@@ -22,14 +22,22 @@ Json = dict[str, Any]
 def figures(row: Json) -> tuple[tuple[str, Words], ...]:
     """Figures of a whole plan, those one compares first."""
     room = row["min_clearance_m"]
-    near = plain("nothing to hit") if room is None else wording.length_least(float(room))
     return (
         ("Hardest anchor load, up to", wording.force_most(float(row["peak_anchor_N"]))),
         ("Highest share of a limit", plain(wording.percent(float(row["peak_share"])))),
-        ("Nearest pass", near),
+        ("Nearest pass", _nearest(room)),
         ("Time", plain(wording.hours_range(band(row["hours"])))),
         ("Anchor moves", plain(f"{row['anchor_moves']}")),
     )
+
+
+def _nearest(room_m: float | None) -> Words:
+    """Room at the nearest pass, its spread counted; below zero a target may be hit."""
+    if room_m is None:
+        return plain("nothing to hit")
+    if room_m < 0.0:
+        return fill("up to {} into a target", wording.length_most(-room_m))
+    return wording.length_least(room_m)
 
 
 def chosen_name(plan: Json) -> str:

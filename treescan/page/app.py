@@ -12,6 +12,7 @@ from fastapi.responses import FileResponse
 from nicegui import app, ui
 
 from treescan.page import device
+from treescan.page.arrivals import install_arrivals
 from treescan.page.device_page import DevicePage
 from treescan.page.guard import Guard
 from treescan.page.job_lock import job_lock
@@ -79,6 +80,7 @@ def install(session: Session) -> None:
     css = resources.files("treescan.page").joinpath("look.css").read_text(encoding="utf-8")
     ui.add_css(css, shared=True)
     install_view(session)
+    install_arrivals(session)
 
     @ui.page("/")
     def page(request: Request) -> None:

@@ -22,9 +22,11 @@ App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 COOKIE = "treescan_key"
 COOKIE_LASTS_S = 30 * 86_400
-MOST_UPLOAD_BYTES = 2_200_000_000
+SCAN_ROUTE = "/scan"
+"""Where scans are sent to."""
+MOST_SCAN_BYTES = 2 * 1024**3
 MOST_BODY_BYTES = 1_000_000
-"""For every request but an upload."""
+"""For every request but a scan."""
 MOST_PER_SECONDS = (600, 10.0)
 """Requests allowed in a number of seconds from one address."""
 MOST_FRAMES_PER_SECONDS = (400, 10.0)
@@ -133,9 +135,8 @@ def _in_time(times: deque[float], seconds: float) -> bool:
 
 
 def _most_bytes(scope: Scope) -> int:
-    path = str(scope.get("path", ""))
-    upload = scope.get("method") == "POST" and path.startswith("/_nicegui/client/")
-    return MOST_UPLOAD_BYTES if upload else MOST_BODY_BYTES
+    scan = scope.get("method") == "POST" and scope.get("path") == SCAN_ROUTE
+    return MOST_SCAN_BYTES if scan else MOST_BODY_BYTES
 
 
 def _sized(receive: Receive, most: int) -> Receive:

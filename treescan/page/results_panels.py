@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -33,6 +34,8 @@ DOWNLOADS = {
     "tree.glb": "Pieces in 3-D",
     "plan.json": "Plan for other programs",
 }
+KEYS_OF_SITE_FILE = re.compile(r" \((?:\[\[|[a-z_]+\.)[^()]*\)")
+"""What a value is called in the site file: on the page it has a form."""
 Rows = Sequence[Sequence[Words]]
 
 
@@ -50,7 +53,8 @@ def make_plan(session: Session) -> None:
         "replan"
     )
     if not plan["feasible"]:
-        warning("No plan keeps every limit. " + bilingual(plan["smallest_change"]).text(units()))
+        change = KEYS_OF_SITE_FILE.sub("", plan["smallest_change"])
+        warning("No plan keeps every limit. " + bilingual(change).text(units()))
     words(bilingual(plan["explanation"]).text(units()))
     ui.label(f"Plan {plan['plan_id']}, {plan['date'] or 'no date'}").classes("ts-fine")
     with ui.expansion("Cautions").classes("w-full ts-cautions"):

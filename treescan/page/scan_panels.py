@@ -3,26 +3,25 @@
 from __future__ import annotations
 
 import math
-import shutil
-import tempfile
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-from nicegui import events, run, ui
+from nicegui import events, ui
 
-from treescan.errors import TreescanError
+from treescan.page.arrivals import TOO_LARGE
 from treescan.page.controls import attempt, heading, refuse, small, tell, warning, wide, words
 from treescan.page.device import on_laptop, units
-from treescan.page.files import unsaved
 from treescan.page.forms import Entry, form, keep_site, site_data
+from treescan.page.guard import MOST_SCAN_BYTES, SCAN_ROUTE
 from treescan.page.panels import Panel
 from treescan.page.quantities import DIAMETER, LENGTH
 from treescan.page.session import Session
 from treescan.page.site_drawing import MapPanel
 from treescan.units import diameter_text, length_text, mass_text
 
-MOST_UPLOAD_BYTES = 2_000_000_000
+ANSWER = "(info) => emit(info.xhr.responseText)"
+BROKEN_OFF = "The scan did not arrive: the wifi broke off. Nothing was changed; send it again."
 SCALE_AGREES = 0.02
 """Two taps on the plan picture and a tape agree within this; finer than taps are."""
 SCAN_UNITS: dict[str | None, str] = {
@@ -48,30 +47,29 @@ def choose_scan(session: Session) -> None:
         measure.text = "Measure the scan again" if again else "Measure the scan"
         measure.props("outline" if again else "", remove="" if again else "outline")
 
-    async def uploaded(event: events.UploadEventArguments) -> None:
-        await _take(session, event)
+    def sent(event: events.GenericEventArguments) -> None:
         upload.reset()
+        tell(str(event.args))
 
-    def failed() -> None:
-        free = shutil.disk_usage(session.store.folder).free / 1e9
-        refuse(
-            "The scan did not arrive: the wifi broke off or the laptop's disk is full "
-            f"({free:.1f} GB free). Nothing was changed; send it again."
-        )
+    def failed(event: events.GenericEventArguments) -> None:
+        upload.reset()
+        refuse(str(event.args or "") or BROKEN_OFF)
 
     upload = (
         ui.upload(
             label="Or send a scan from this device (up to 2 GB)",
             auto_upload=True,
-            max_file_size=MOST_UPLOAD_BYTES,
+            max_file_size=MOST_SCAN_BYTES,
             max_files=1,
-            on_upload=uploaded,
-            on_rejected=lambda: refuse("Too large: 2 GB at most. Thin the scan or cut it down."),
+            on_rejected=lambda: refuse(TOO_LARGE),
         )
         .classes("w-full")
         .mark("upload")
+        .on("uploaded", sent, js_handler=ANSWER)
+        .on("failed", failed, js_handler=ANSWER)
     )
-    upload.on("failed", failed)
+    upload.props["url"] = SCAN_ROUTE
+    upload.props["send-raw"] = True
     with ui.expansion("The scan comes out in the wrong size or lying down").classes("w-full"):
         _reading(session, "scan_units", "Units of the scan", SCAN_UNITS)
         _reading(session, "up", "Axis that points up", UP)
@@ -93,25 +91,6 @@ def _reading(session: Session, key: str, label: str, choices: dict[str | None, s
 
     pick = ui.select(choices, value=session.store.state.get(key), label=label)
     pick.classes("w-full").mark(key).on_value_change(picked)
-
-
-async def _take(session: Session, event: events.UploadEventArguments) -> None:
-    """Take an uploaded file, whatever it is called."""
-    kept: Path | None = None
-    try:
-        with tempfile.NamedTemporaryFile(dir=session.store.folder, delete=False) as file:
-            kept = Path(file.name)
-        await event.file.save(kept)
-        await run.io_bound(session.check_upload, kept)
-        session.take_upload(kept)
-        tell("The scan has arrived.")
-    except TreescanError as error:
-        refuse(str(error).replace(str(kept), "the file sent"))
-    except OSError as fault:
-        refuse(str(unsaved(Path("the scan"), fault)))
-    finally:
-        if kept is not None:
-            kept.unlink(missing_ok=True)
 
 
 def measured(session: Session) -> None:

@@ -29,6 +29,8 @@ TAKEN = {
     "plan": ("plan", "Plan made"),
     "replan": ("plan", "Rest planned again"),
 }
+ARRIVING = ".arriving-"
+"""How the name of a scan begins that is still on its way."""
 Listener = Callable[[frozenset[str]], None]
 
 
@@ -201,7 +203,7 @@ class Session:
         place = self.store.folder / "scan"
         try:
             place.mkdir(exist_ok=True)
-            number = 1 + sum(1 for _ in place.iterdir())
+            number = 1 + sum(1 for p in place.iterdir() if not p.name.startswith(ARRIVING))
             target = place / f"scan-{number}.{kind}"
             file.replace(target)
         except OSError as fault:
