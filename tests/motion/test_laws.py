@@ -123,16 +123,3 @@ def test_batch_gives_what_one_by_one_gives():
         one, pull, _ = simulate(batch.state[row].copy(), body, lines, 0.005, 800, 5)
         np.testing.assert_allclose(record[row], one, atol=1e-9)
         np.testing.assert_allclose(tension[row], pull, atol=1e-6)
-
-
-@pytest.mark.benchmark
-def test_lowered_pieces_a_second(capsys):
-    """Four seconds of motion each; the aim is 1,000 a second on two cores."""
-    import time
-
-    batch = lowered_batch(4000)
-    simulate_lowered_batch(lowered_batch(4), 0.005, 10, 5)
-    start = time.perf_counter()
-    simulate_lowered_batch(batch, 0.005, 800, 5)
-    with capsys.disabled():
-        print(f"\n{4000 / (time.perf_counter() - start):.0f} lowered pieces a second")

@@ -49,16 +49,3 @@ def test_one_tie_and_anchor_each():
     pieces, ties, anchors = options()
     with pytest.raises(InvalidInputError, match="one each"):
         screen_lowered(pieces, ties[:-1], anchors, FLAT, OBSTACLES)
-
-
-@pytest.mark.benchmark
-def test_screened_options_a_second(capsys):
-    import time
-
-    pieces, ties, anchors = options()
-    many = pieces * 200
-    screen_lowered(pieces, ties, anchors, FLAT, OBSTACLES)
-    start = time.perf_counter()
-    screen_lowered(many, np.tile(ties, (200, 1)), np.tile(anchors, (200, 1)), FLAT, OBSTACLES)
-    with capsys.disabled():
-        print(f"\n{1200 / (time.perf_counter() - start):.0f} options screened a second")
