@@ -7,12 +7,12 @@ import stat
 import subprocess
 import sys
 
-import psutil
 import pytest
 
 from treescan.errors import InvalidInputError
 from treescan.page.job_lock import FILE, job_lock
 from treescan.page.lan import job_key, own_addresses, own_names
+from treescan.page.running import birth
 
 
 def test_addresses_for_phones_are_never_loopback():
@@ -58,7 +58,7 @@ def test_a_broken_key_file_gives_a_new_key(state, tmp_path):
 
 def test_a_job_is_open_in_one_page_only(tmp_path):
     with subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE) as other:
-        created = psutil.Process(other.pid).create_time()
+        created = birth(other.pid)
         (tmp_path / FILE).write_text(json.dumps({"pid": other.pid, "created": created}))
         with pytest.raises(InvalidInputError, match=f"process {other.pid}"), job_lock(tmp_path):
             pass

@@ -8,13 +8,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-import psutil
-
 from treescan.errors import InvalidInputError
 from treescan.page.files import write_whole
+from treescan.page.running import birth
 
 FILE = ".open.json"
-SAME_START_S = 1.0
 
 
 @contextmanager
@@ -32,8 +30,8 @@ def job_lock(folder: Path) -> Iterator[None]:
         raise InvalidInputError(
             f"{folder} is open in another page (process {other}). Use that one, or stop it."
         )
-    own = psutil.Process()
-    write_whole(path, json.dumps({"pid": own.pid, "created": own.create_time()}))
+    own = os.getpid()
+    write_whole(path, json.dumps({"pid": own, "created": birth(own)}))
     try:
         yield
     finally:
@@ -42,9 +40,9 @@ def job_lock(folder: Path) -> Iterator[None]:
 
 def _holder(path: Path) -> int | None:
     """Process that holds the folder open, if it still runs."""
-    with suppress(OSError, ValueError, KeyError, TypeError, psutil.Error):
+    with suppress(OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
         told = json.loads(path.read_text(encoding="utf-8"))
-        process = psutil.Process(int(told["pid"]))
-        if abs(process.create_time() - float(told["created"])) < SAME_START_S:
-            return process.pid
+        pid, started = int(told["pid"]), str(told["created"])
+        if started and started == birth(pid):
+            return pid
     return None

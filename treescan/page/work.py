@@ -34,6 +34,7 @@ import psutil
 
 from treescan.errors import TreescanError
 from treescan.page.files import unsaved, write_whole
+from treescan.page.running import birth
 from treescan.page.site_map import write_map
 from treescan.page.told import is_number
 from treescan.pipeline.outputs import write_outputs
@@ -47,8 +48,6 @@ from treescan.units import UnitSystem
 
 PLACE, ORDER, STAGE, LOG, OUT = "work", "order.json", "stage.json", "log.txt", "out"
 SITE, STATE = "site.toml", "state.json"
-SAME_START_S = 1.0
-"""Two start times of a process number closer than this are the same process. [s]"""
 _children: list[subprocess.Popen[bytes]] = []
 
 
@@ -92,7 +91,7 @@ def start(
     except OSError as fault:
         raise unsaved(place, fault) from fault
     _children[:] = [child for child in _children if child.poll() is None] + [process]
-    facts = {"order": order, "pid": process.pid, "created": _created(process.pid)}
+    facts = {"order": order, "pid": process.pid, "created": birth(process.pid)}
     facts |= {"started": time.time(), "notes": dict(notes or {})}
     write_whole(place / ORDER, json.dumps(facts))
 
@@ -104,20 +103,13 @@ def _on_its_own() -> dict[str, Any]:
     return {"start_new_session": True}
 
 
-def _created(pid: int) -> float:
-    try:
-        return float(psutil.Process(pid).create_time())
-    except psutil.Error:
-        return 0.0
-
-
 def _process(order: Mapping[str, Any]) -> psutil.Process | None:
     """Return the process of an order while it is alive, and no other one of that number."""
     for child in _children:
         child.poll()
     try:
         process = psutil.Process(int(order["pid"]))
-        same = abs(process.create_time() - float(order["created"])) < SAME_START_S
+        same = order["created"] == birth(process.pid)
         alive = process.is_running() and process.status() != psutil.STATUS_ZOMBIE
     except (psutil.Error, KeyError, ValueError, TypeError, OverflowError):
         return None
@@ -147,7 +139,7 @@ def progress(folder: Path) -> Progress:
     stage = _read(folder / PLACE / STAGE)
     if running:
         share = min(max(_number(stage, "share", 0.0), 0.0), 1.0)
-        spent = time.time() - _number(order, "started", time.time())
+        spent = max(time.time() - _number(order, "started", time.time()), 0.0)
         left = spent * (1 - share) / share if share > 0.05 else None
         return Progress(True, name, str(stage.get("stage", "Starting")), share, left)
     if stage.get("done"):
@@ -301,9 +293,9 @@ def _reporter(folder: Path) -> Report:
     def report(stage: str, share: float) -> None:
         nonlocal told, last_stage
         first, until = STAGES.get(stage, (0.0, 1.0))
-        if time.time() - told < 0.2 and stage == last_stage:
+        if time.monotonic() - told < 0.2 and stage == last_stage:
             return
-        told, last_stage = time.time(), stage
+        told, last_stage = time.monotonic(), stage
         _tell(folder, {"stage": stage, "share": first + (until - first) * share})
 
     return report
