@@ -14,12 +14,14 @@ import laspy
 import numpy as np
 import pytest
 
-from tests.pipeline.small_tree import write_tree
+from tests.pipeline.small_tree import SITE, write_tree
 from treescan.errors import OutputError, ScanError, TreescanError
 from treescan.pipeline.batch import BatchJob, fingerprint
-from treescan.pipeline.run import RunOptions, survey_scan
+from treescan.pipeline.outputs import save_results
+from treescan.pipeline.run import RunOptions, plan_removal, survey_scan
 from treescan.pipeline.staging import staged_folder
 from treescan.pipeline.unchanged import unchanged
+from treescan.processes import two_cores
 from treescan.site.model import Site
 from treescan_cli.main import main
 
@@ -94,29 +96,45 @@ def test_killed_a_hundred_times_while_replacing_results(tmp_path):
 @posix
 @pytest.mark.slow
 def test_the_plan_killed_at_random_moments_leaves_nothing_or_all(tmp_path):
+    """TREESCAN_KILLS says how often."""
     scan = write_tree(tmp_path / "tree.json")
-    command = [sys.executable, "-m", "treescan_cli", "measure", str(scan), "--quiet", "--out"]
+    (tmp_path / "site.toml").write_text(SITE)
+    command = [sys.executable, "-m", "treescan_cli", "plan", str(scan), "--quiet"]
+    command += ["--site", str(tmp_path / "site.toml"), "--out"]
     out = tmp_path / "whole"
     start = time.monotonic()
     subprocess.run([*command, str(out)], check=True)
     lasts = time.monotonic() - start
     expected = sorted(p.name for p in out.rglob("*"))
     rng = random.Random(7)
-    finished = 0
-    for number in range(12):
-        run = subprocess.Popen([*command, str(tmp_path / f"out{number}")])
+    finished, times = 0, int(os.environ.get("TREESCAN_KILLS", "12"))
+    for number in range(times):
+        out = tmp_path / f"out{number}"
+        run = subprocess.Popen([*command, str(out)], start_new_session=True)
         with contextlib.suppress(subprocess.TimeoutExpired):
-            run.wait(rng.uniform(0.3, 1.1) * lasts)
+            run.wait(rng.uniform(0.2, 1.1) * lasts)
         run.kill()
         run.wait()
-        out = tmp_path / f"out{number}"
+        until_gone(run.pid)
         if out.exists():
             finished += 1
             assert sorted(p.name for p in out.rglob("*")) == expected
-    print(f"{finished} of 12 had finished before the kill")
+    print(f"{finished} of {times} had finished before the kill")
     with staged_folder(tmp_path / "last") as last:
         (last / "tree.json").write_text("x")
     assert not list(tmp_path.glob(".treescan*"))
+
+
+def until_gone(group):
+    """Wait until no process of a group is left; a run that is killed takes its second one along."""
+    deadline = time.monotonic() + 30
+    while time.monotonic() < deadline:
+        try:
+            os.killpg(group, 0)
+        except ProcessLookupError:
+            return
+        time.sleep(0.05)
+    raise AssertionError("a process of the killed run goes on")
 
 
 @posix
@@ -184,6 +202,57 @@ def test_a_full_disk_keeps_the_earlier_results(mounted, tmp_path, capsys):
     assert (place / "out" / "tree.json").read_text() == "earlier"
     assert [p.name for p in place.iterdir()] == ["out"]
     assert capsys.readouterr().err.count("\n") == 1
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory):
+    """A real result with a plan."""
+    folder = tmp_path_factory.mktemp("planned")
+    (folder / "site.toml").write_text(SITE)
+    return plan_removal([write_tree(folder / "tree.json")], folder / "site.toml")
+
+
+@posix
+@pytest.mark.parametrize("most_bytes", [500, 20_000, 60_000, 400_000])
+def test_a_file_that_may_not_grow_leaves_nothing(most_bytes, planned, tmp_path):
+    """The disk refuses in the middle of a file: in this process, and in the one beside it."""
+    import resource
+
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    try:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (most_bytes, before[1]))
+        with pytest.raises(OutputError) as refusal:
+            save_results(planned, tmp_path / "out")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert "\n" not in str(refusal.value)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(not two_cores(), reason="needs Linux and two cores")
+def test_a_killed_run_takes_its_second_process_with_it(tmp_path):
+    code = (
+        "import os, time\n"
+        "from treescan.processes import at_once\n"
+        "def there():\n    print(os.getpid(), flush=True)\n    time.sleep(60)\n"
+        "at_once(lambda: time.sleep(60), there)\n"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, text=True
+    ) as process:
+        second = int(process.stdout.readline())
+        process.kill()
+        process.wait()
+        deadline = time.monotonic() + 30
+        while running(second) and time.monotonic() < deadline:
+            time.sleep(0.05)
+        assert not running(second)
+
+
+def running(pid):
+    with contextlib.suppress(OSError):
+        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
+    return False
 
 
 def test_a_read_only_place_is_refused_before_the_work(mounted, capsys):
@@ -280,7 +349,11 @@ def test_a_stopped_run_says_so_and_leaves_nothing(number, tmp_path):
     )
     command = [sys.executable, "-c", code, "plan", "x.las", "--out", str(tmp_path / "out")]
     with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        preexec_fn=lambda: signal.signal(number, signal.SIG_DFL),  # a suite under nohup ignores it
     ) as run:
         assert run.stdout.readline() == "writing\n"
         assert len(list(tmp_path.iterdir())) == 1
