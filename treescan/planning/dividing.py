@@ -24,6 +24,7 @@ from treescan.planning.job import Job
 from treescan.planning.leaning import spar_under
 from treescan.planning.merging import with_fewer_cuts
 from treescan.planning.options import CREDIBLE, Option, front, least_bad
+from treescan.planning.recutting import recut
 from treescan.planning.robust import with_chance
 from treescan.planning.ties import no_line_because
 from treescan.planning.together import taken_together
@@ -144,6 +145,7 @@ def divide(job: Job, tell: Callable[[float], None]) -> Divided:
     judged = _Judge(job, {**known, **more}, held=held)
     pieces = pieces.changed(add=here + there)
     pieces = _without_slivers(judged, pieces)
+    pieces = recut(job, pieces, judged.options, fixed)
     pieces, together = taken_together(job, pieces, judged.options, fixed)
     if edits and not inputs.keep_cuts:
         pieces, flags = edited_cuts(pieces, edits)

@@ -17,7 +17,14 @@ from treescan.motion.speed_line import StretchedLine, carriage_place, speed_line
 from treescan.motion.types import Path
 from treescan.planning.job import Job
 from treescan.planning.sent_load import SentCase, from_case, sent_load
-from treescan.planning.ties import Tie, lift_case, reachable_anchors, swing_rad, ties_of
+from treescan.planning.ties import (
+    Tie,
+    asked_anchors,
+    lift_case,
+    reachable_anchors,
+    swing_rad,
+    ties_of,
+)
 from treescan.rigging.spar import SparModel
 from treescan.rigging.types import Anchor, LoadResult
 from treescan.site.model import GroundAnchor
@@ -58,7 +65,7 @@ def sent_ways(
         return []
     anchors = reachable_anchors(job, piece)[:MOST_UPPER]
     if asked is not None:
-        anchors = [a for a in job.anchors if asked in (a.anchor_id, a.node)]
+        anchors = asked_anchors(job, asked)
     rider = job.rider(spar.standing)
     rated: list[tuple[float, int, LoadResult]] = []
     for upper in anchors:

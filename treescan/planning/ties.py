@@ -82,6 +82,12 @@ def reachable_anchors(job: Job, piece: Piece, gone: int | None = None) -> list[A
     return [anchor for _, _, anchor in rated[:MOST_ANCHORS]]
 
 
+def asked_anchors(job: Job, asked: str | int) -> list[Anchor]:
+    """The anchor a person asked for (id or node), rejected ones included but not lost ones."""
+    lost = job.inputs.lost_anchors
+    return [a for a in job.anchors if asked in (a.anchor_id, a.node) and a.node not in lost]
+
+
 def lift_case(
     job: Job,
     piece: Piece,
@@ -122,7 +128,7 @@ def hung_cases(job: Job, piece: Piece, asked: str | int | None = None) -> list[L
     cases = []
     anchors = reachable_anchors(job, piece)
     if asked is not None:
-        anchors = [a for a in job.anchors if asked in (a.anchor_id, a.node)]
+        anchors = asked_anchors(job, asked)
     for anchor in anchors:
         for tie in ties_of(job.inputs.graph, piece):
             hold = piece.centre_m if tie.kind == "two-leg" else tie.points_m[0]
@@ -148,6 +154,8 @@ def no_line_because(
     found = next((a for a in job.anchors if anchor in (a.anchor_id, a.node)), None)
     if found is None:
         return "there is no anchor on what stands there"
+    if found.node in job.inputs.lost_anchors:
+        return f"{found.anchor_id} was lost during the job"
     if found.node in job.inputs.graph.subtree(piece.butt_node):
         return f"{found.anchor_id} comes down with the piece"
     chosen = [kinds[tie]] if tie is not None else list(kinds.values())
