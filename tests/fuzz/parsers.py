@@ -149,6 +149,7 @@ PARSERS = {
         _scan("obj", partial(seeds.mesh_seeds, "obj"), *_MESH, shape="words"),
         _scan("stl", partial(seeds.mesh_seeds, "stl"), *_MESH),
         _scan("glb", partial(seeds.mesh_seeds, "glb"), *_MESH),
+        _scan("gltf", seeds.gltf_seeds, "treescan.pointcloud.gltf_check", *_MESH, shape="json"),
         _document("site", "site.toml", seeds.site_seeds, "treescan.site.reading", "tomllib"),
         _document("tree", "tree.json", seeds.tree_seeds, "treescan.report.tree_json"),
         _document("plan", "plan.json", seeds.plan_seeds, "treescan.pipeline.folder"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import tempfile
 from pathlib import Path
@@ -141,6 +142,42 @@ def mesh_seeds(kind: str) -> list[bytes]:
     if kind == "stl":
         found.append(mesh.export(file_type="stl_ascii"))
     return [data.encode() if isinstance(data, str) else data for data in found]
+
+
+def gltf_seeds() -> list[bytes]:
+    """Scenes whose buffers stand in the file, with the mesh used twice in one of them."""
+    mesh = trimesh.creation.cylinder(0.2, 9.0, sections=8)
+    corners = mesh.vertices.astype("<f4").tobytes()
+    faces = mesh.faces.astype("<u4").tobytes()
+    whole = {
+        "asset": {"version": "2.0"}, "scene": 0, "scenes": [{"nodes": [0]}],
+        "nodes": [{"mesh": 0}],
+        "meshes": [{"primitives": [{"attributes": {"POSITION": 0}, "indices": 1}]}],
+        "accessors": [
+            {"bufferView": 0, "componentType": 5126, "count": len(mesh.vertices), "type": "VEC3"},
+            {"bufferView": 1, "componentType": 5125, "count": mesh.faces.size, "type": "SCALAR"},
+        ],
+        "bufferViews": [
+            {"buffer": 0, "byteOffset": 0, "byteLength": len(corners)},
+            {"buffer": 0, "byteOffset": len(corners), "byteLength": len(faces)},
+        ],
+        "buffers": [
+            {
+                "byteLength": len(corners) + len(faces),
+                "uri": "data:application/octet-stream;base64,"
+                + base64.b64encode(corners + faces).decode(),
+            }
+        ],
+    }  # fmt: skip
+    twice = {
+        **whole,
+        "nodes": [
+            {"children": [1, 2]},
+            {"mesh": 0},
+            {"mesh": 0, "translation": [2.0, 0.0, 0.0], "scale": [1.0, 0.5, 1.0]},
+        ],
+    }
+    return [json.dumps(whole).encode(), json.dumps(twice).encode()]
 
 
 def site_seeds() -> list[bytes]:

@@ -14,6 +14,8 @@ import numpy.typing as npt
 
 from treescan.errors import ScanError
 from treescan.pointcloud.cloud import Floats
+from treescan.pointcloud.gltf_check import check_gltf
+from treescan.pointcloud.ply_pcd import refuse_short_ply
 from treescan.pointcloud.source import ArraySource, Chunk, FileFacts
 
 SAMPLE_POINTS = 2_000_000
@@ -64,6 +66,10 @@ def read_mesh(path: Path, kind: str) -> ArraySource:
 def _parts(path: Path, kind: str) -> list[Any]:
     import trimesh
 
+    if kind in ("glb", "gltf"):
+        check_gltf(path)
+    elif kind == "ply":
+        refuse_short_ply(path)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -152,5 +158,5 @@ def _face_colours(
         else:
             return None
         return np.clip(np.asarray(colours)[:, :3], 0, 255).astype(np.uint8)
-    except (ValueError, IndexError, AttributeError, TypeError, OSError):
-        return None  # a broken texture costs the colours, never the shape
+    except Exception:  # noqa: BLE001 - a broken texture costs the colours, never the shape
+        return None

@@ -127,6 +127,31 @@ def ply_is_mesh(path: Path) -> bool:
     return faces is not None and faces.count > 0
 
 
+def refuse_short_ply(path: Path) -> None:
+    """Refuse an ascii PLY with fewer lines than it promises rows; binary ones are checked as read.
+
+    Raises
+    ------
+    ScanError
+        With both numbers.
+    """
+    header = ply_header(path)
+    if header.order != "a":
+        return
+    rows, last = 0, b""
+    with path.open("rb") as file:
+        file.seek(header.data_at)
+        while block := file.read(1 << 22):
+            rows, last = rows + block.count(b"\n"), block
+    rows += bool(last) and not last.endswith(b"\n")
+    promised = sum(part.count for part in header.elements)
+    if rows < promised:
+        raise ScanError(
+            f"{path}: the PLY promises {promised:,} rows but holds {rows:,}; it is cut short: "
+            "copy or export it again"
+        )
+
+
 def read_ply_points(path: Path) -> TableSource:
     """Vertices of a PLY as points."""
     header = ply_header(path)
