@@ -124,15 +124,18 @@ def path_cost(length_m: Floats, cell_m: float) -> Floats:
     return cost
 
 
-def grow(matrix: csr_matrix, sources: Ints) -> tuple[Floats, Ints]:
-    """Cost from the nearest source to every node, and which source that is (-1 = none)."""
-    cost, nearest, _ = _grow(matrix, sources)
-    return cost, nearest
+def grow(matrix: csr_matrix, sources: Ints, limit: float = np.inf) -> tuple[Floats, Ints, Ints]:
+    """Cost from the nearest source to every node, which source that is, and the node before.
 
-
-def _grow(matrix: csr_matrix, sources: Ints) -> tuple[Floats, Ints, Ints]:
+    The last two are negative where nothing reaches; sources have no node before.
+    """
     cost, before, nearest = dijkstra(
-        matrix, directed=False, indices=sources, min_only=True, return_predecessors=True
+        matrix,
+        directed=False,
+        indices=sources,
+        min_only=True,
+        return_predecessors=True,
+        limit=limit,
     )
     found = np.isfinite(cost)
     return cost, np.where(found, nearest, -1).astype(np.int64), before.astype(np.int64)
@@ -140,24 +143,29 @@ def _grow(matrix: csr_matrix, sources: Ints) -> tuple[Floats, Ints, Ints]:
 
 def grow_along_wood(
     graph: CellGraph, cost: Floats, keep: npt.NDArray[np.bool_], sources: Ints
-) -> tuple[Floats, Ints]:
+) -> tuple[Floats, Ints, Ints]:
     """As :func:`grow`, but stems and limbs are cheap roads.
 
     A first growth shows how many cells are reached through each cell; where many are, there is
     wood.  A second growth with these cells made cheap gives each twig to the limb it is nearest
     to, however far that limb reaches from its stem.
     """
-    first, _, before = _grow(graph.matrix(cost, keep), sources)
+    first, _, before = grow(graph.matrix(cost, keep), sources)
     order = np.argsort(first)
-    traffic = _reached_through(order[np.isfinite(first[order])], before)
+    traffic = reached_through(order[np.isfinite(first[order])], before)
+    return grow(graph.matrix(road_cost(graph.edges, cost, traffic), keep), sources)
+
+
+def road_cost(edges: Ints, cost: Floats, traffic: Floats) -> Floats:
+    """Cost of each edge where cells with traffic are cheap roads. [m]"""
     cheap = 1.0 / np.sqrt(1.0 + traffic / ROAD_TRAFFIC)
-    ends = np.maximum(cheap[graph.edges[:, 0]], cheap[graph.edges[:, 1]])
-    second = cost * np.maximum(ends, CHEAPEST_ROAD)
-    return grow(graph.matrix(second, keep), sources)
+    ends = np.maximum(cheap[edges[:, 0]], cheap[edges[:, 1]])
+    result: Floats = cost * np.maximum(ends, CHEAPEST_ROAD)
+    return result
 
 
 @njit(cache=True)
-def _reached_through(order: Any, before: Any) -> Any:
+def reached_through(order: Any, before: Any) -> Any:
     """Cells whose cheapest path leads through each cell, itself included."""
     traffic = np.ones(before.size, dtype=np.float64)
     for k in range(order.size - 1, -1, -1):

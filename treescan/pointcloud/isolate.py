@@ -7,10 +7,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from treescan.errors import ScanError
+from treescan.pointcloud.borders import Forest, settled
 from treescan.pointcloud.cloud import Floats, Ground, Ints, PointCloud, StemSeed, TreePoints
 from treescan.pointcloud.ground import heights_above
 from treescan.pointcloud.growth import CellGraph, cell_graph, grow, grow_along_wood, path_cost
@@ -28,8 +30,11 @@ GROUND_SKIN_M = 0.06
 """Points this near the ground surface are ground. [m]"""
 LOW_GROWTH_M = 3.0
 """Shrubs, hedges, people and cars stand below this. [m]"""
+FOOT_M = 0.3
+"""What reaches down to here stands on the ground. [m]"""
 SAME_TREE_GAP_M = 0.6
 """Stems whose edges are nearer than this at breast height are one tree. [m]"""
+SAID_SHARE = 0.005
 MIN_TREE_POINTS = 500
 POST_HANDICAP_M = 1.5
 """A post must be nearer to near_m than a tree by this. [m]"""
@@ -46,8 +51,10 @@ class _Growth:
     graph: CellGraph
     above: Floats
     cost: Floats
+    before: Ints
     stem: Ints
     foreign: Bools
+    low: Bools
 
 
 def isolate_tree(
@@ -96,6 +103,9 @@ def isolate_tree(
     growth, trees, found = _grown(graph, above[standing], found)
     tell(0.8)
     chosen, why = _choice(growth, trees, found, near_m)
+    if trees and found[trees[chosen][0]].diameter_m > 0:
+        growth, said = _settled(growth, trees[chosen])
+        why += said
     mine = np.isin(growth.stem, trees[chosen]) & ~growth.foreign if trees else ~growth.foreign
     cells = _whole(growth, mine, trees, chosen)
     lone = _lone_cells(graph, cells)
@@ -145,19 +155,46 @@ def _grown(
         stems = tree_tops(graph.centre_m[~foreign], above[~foreign])
         if len(stems) < 2:
             whole = np.zeros(len(above), dtype=np.int64)
-            return _Growth(graph, above, np.zeros(len(above)), whole, foreign), [], ()
+            none = np.zeros(len(above), dtype=bool)
+            return (
+                _Growth(graph, above, np.zeros(len(above)), whole - 1, whole, foreign, none),
+                [],
+                (),
+            )
     sources, owner = (_top_cells if by_tops else _stem_cells)(graph, above, stems)
     near_stem = np.zeros(len(above), dtype=bool)
     near_stem[sources] = True
     foreign &= ~near_stem
-    matrix = graph.matrix(cost_of_edge, ~foreign)
-    cost, nearest = grow_along_wood(graph, cost_of_edge, ~foreign, sources)
+    cost, nearest, before = grow_along_wood(graph, cost_of_edge, ~foreign, sources)
     of_node = np.full(len(above), -1, dtype=np.int64)
     of_node[sources] = owner
     stem = np.where(nearest >= 0, of_node[np.maximum(nearest, 0)], -1)
-    foreign |= _low_growth(graph, matrix, above, cost, stems)
-    growth = _Growth(graph, above, cost, stem, foreign)
+    low = _low_growth(graph, above, cost, stems) & ~foreign
+    ground_cost, ground_before, _ = _from_ground(graph, above, low)
+    cost, before = np.where(low, ground_cost, cost), np.where(low, ground_before, before)
+    growth = _Growth(graph, above, cost, before, stem, foreign | low, low)
     return growth, [[k] for k in range(len(stems))] if by_tops else _same_tree(stems), stems
+
+
+def _settled(growth: _Growth, own: list[int]) -> tuple[_Growth, list[str]]:
+    """Cells near the tree's border given to the side they grow on, and what to say of it."""
+    mine = np.isin(growth.stem, own) & ~growth.foreign
+    beside = (growth.stem >= 0) & ~mine & ~growth.foreign
+    graph = growth.graph
+    forest = Forest(growth.cost, growth.before)
+    edge_cost = path_cost(graph.length_m, graph.cell_m)
+    taker = settled(graph, edge_cost, forest, mine, beside | growth.low)
+    after = replace(
+        growth, stem=growth.stem[taker], foreign=growth.foreign[taker], low=growth.low[taker]
+    )
+    between = (taker != np.arange(len(taker))) & (mine | beside) & (mine | beside)[taker]
+    share = float(between.sum() / max(mine.sum(), 1))
+    if share < SAID_SHARE:
+        return after, []
+    return after, [
+        f"the crown touches its neighbours: limbs of {share:.1%} of its size were told apart by "
+        "the way they branch; look in the picture for limbs that are not its own"
+    ]
 
 
 def _free_wires(graph: CellGraph, above: Floats) -> Bools:
@@ -213,34 +250,33 @@ def _top_cells(graph: CellGraph, above: Floats, tops: tuple[StemSeed, ...]) -> t
 
 
 def _low_growth(
-    graph: CellGraph,
-    matrix: object,
-    above: Floats,
-    cost: Floats,
-    stems: tuple[StemSeed, ...],
+    graph: CellGraph, above: Floats, cost: Floats, stems: tuple[StemSeed, ...]
 ) -> Bools:
     """Low cells that stand on the ground by themselves rather than hang from a stem."""
     low = above < LOW_GROWTH_M
     for stem in stems:
         away = np.hypot(graph.centre_m[:, 0] - stem.x_m, graph.centre_m[:, 1] - stem.y_m)
         low &= away > 0.75 * stem.diameter_m + 0.25 + 0.25 * np.abs(above - 1.3)
-    result = np.zeros(len(above), dtype=bool)
     if not low.any():
-        return result
-    inside = low[graph.edges[:, 0]] & low[graph.edges[:, 1]] & (graph.length_m < 2.5 * graph.cell_m)
-    cut = replace(graph, edges=graph.edges[inside], length_m=graph.length_m[inside])
-    links = cut.matrix(np.ones(inside.sum()))
+        return low
+    from_ground, _, links = _from_ground(graph, above, low)
     _, label = connected_components(links, directed=False)
     feet = np.zeros(label.max() + 1, dtype=bool)
-    feet[label[low & (above < 0.3)]] = True
-    from_ground, _ = grow(cut.matrix(path_cost(cut.length_m, graph.cell_m)), _feet(low, above))
-    result = low & feet[label] & (from_ground < cost)
-    return result
+    feet[label[low & (above < FOOT_M)]] = True
+    return low & feet[label] & (from_ground < cost)
 
 
-def _feet(low: Bools, above: Floats) -> Ints:
-    feet = np.flatnonzero(low & (above < 0.3))
-    return feet if len(feet) else np.flatnonzero(low)[:1]
+def _from_ground(graph: CellGraph, above: Floats, low: Bools) -> tuple[Floats, Ints, csr_matrix]:
+    """Cost from the ground through low cells, the cell before each, and the links between them."""
+    inside = low[graph.edges[:, 0]] & low[graph.edges[:, 1]] & (graph.length_m < 2.5 * graph.cell_m)
+    cut = replace(graph, edges=graph.edges[inside], length_m=graph.length_m[inside])
+    links = cut.matrix(path_cost(cut.length_m, graph.cell_m))
+    feet = np.flatnonzero(low & (above < FOOT_M))
+    if not len(feet):
+        size = len(above)
+        return np.full(size, np.inf), np.full(size, -1, dtype=np.int64), links
+    cost, _, before = grow(links, feet)
+    return cost, before, links
 
 
 def _same_tree(stems: tuple[StemSeed, ...]) -> list[list[int]]:
