@@ -94,7 +94,7 @@ def desk(made_job, tmp_path_factory):
     shutil.copytree(made_job, folder)
     desk = Desk()
 
-    def ask(edits, mark="1", cuts=()):
+    def ask(edits, mark="1", cuts=(), only=None):
         return desk.take(
             {
                 "folder": str(folder / "plan"),
@@ -102,6 +102,7 @@ def desk(made_job, tmp_path_factory):
                 "mark": mark,
                 "edits": edits,
                 "ask": list(cuts),
+                "only": only,
             }
         )
 
@@ -135,6 +136,16 @@ def test_a_cut_added_makes_two_pieces_that_weigh_as_much_as_the_one(desk):
             t["name"] for t in (*desk.plan["site"]["target"], *desk.plan["site"]["conductor"])
         }
         assert piece["kept"] == (not first["broken_limits"])
+
+
+def test_the_piece_looked_at_is_judged_before_the_others(desk):
+    nodes = longest(desk.plan)["piece"]["nodes"]
+    rows = [{"do": "split", "node": nodes[len(nodes) // 2]}]
+    whole = {c["node"]: c for c in desk(rows)["changed"]}
+    assert len(whole) == 2
+    for node, piece in whole.items():
+        assert desk(rows, only=node)["changed"] == [piece]
+    assert {c["node"] for c in desk(rows, only=0)["changed"]} == set(whole)
 
 
 def test_a_changed_piece_comes_with_its_way_down(desk):

@@ -28,8 +28,14 @@ class CutDesk:
         self.process: subprocess.Popen[str] | None = None
         self.lock = asyncio.Lock()
 
-    async def ask(self, mark: str, edits: Sequence[Json], cuts: Iterable[int] = ()) -> Json:
-        """Judge the changed pieces; ``mark`` changes with the plan and the site file."""
+    async def ask(
+        self,
+        mark: str,
+        edits: Sequence[Json],
+        cuts: Iterable[int] = (),
+        only: int | None = None,
+    ) -> Json:
+        """Judge the changed pieces, or ``only`` one; ``mark`` changes with plan and site file."""
         folder = self.session.store.folder
         site = folder / "site.toml"
         question = {
@@ -38,6 +44,7 @@ class CutDesk:
             "mark": mark,
             "edits": list(edits),
             "ask": list(cuts),
+            "only": only,
         }
         async with self.lock:
             told = await run.io_bound(self._exchange, json.dumps(question))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -37,7 +36,7 @@ class CutPanel:
         self.owner = owner
         self.cut = -1
         self.tapped = -1
-        self.asked_at = 0.0
+        self.first_told = -1
         self.place = ui.column().classes("tsv-card").mark("cut")
         self.list = ui.column().classes("tsv-card").mark("changes")
 
@@ -71,7 +70,6 @@ class CutPanel:
 
     def wait(self) -> None:
         """Say that the answer is being worked out."""
-        self.asked_at = time.perf_counter()
         if self.place.is_deleted:
             return
         cut = self.owner.shown.chosen
@@ -99,14 +97,16 @@ class CutPanel:
         with self.list:
             ui.label(f"! {text}").classes("tsv-warn").props("role=alert")
 
-    def answered(self) -> None:
-        """Draw the answer."""
+    def answered(self, *, whole: bool) -> None:
+        """Draw the answer; not ``whole`` while only the piece looked at has been judged."""
         if self.place.is_deleted:
             return
-        spent = time.perf_counter() - self.asked_at
-        self.list.props["data-answer-ms"] = str(round(1000 * spent))
         chosen = self.owner.shown.chosen
         known = {c["node"] for c in self.owner.told["changed"]}
+        if whole and self.first_told == chosen >= 0:
+            self.first_told = -1
+            self._changes()
+            return
         if chosen in known:
             self.cut = chosen
         self._draw()
@@ -114,6 +114,12 @@ class CutPanel:
         if answer is not None and self.cut in known:
             self.owner.place.clear()
             self.owner.show_way(answer["options"][0] | {"node": self.cut}, "changed")
+        self.first_told = self.cut if not whole and self.cut in known else -1
+        if not whole:
+            with self.list:
+                ui.label("The pieces beside it: working it out …").classes("tsv-wait").props(
+                    "role=status"
+                )
 
     def _answer(self, cut: int) -> Json | None:
         told = self.owner.told

@@ -80,7 +80,9 @@ class Prepared:
         return Prepared(read, job, pieces_of_cuts(job, tuple(steps)), steps)
 
 
-def answer(ready: Prepared, rows: Sequence[Json], ask: Iterable[int] = ()) -> Json:
+def answer(
+    ready: Prepared, rows: Sequence[Json], ask: Iterable[int] = (), only: int | None = None
+) -> Json:
     """Judge what a list of edits makes of the pieces.
 
     Parameters
@@ -89,6 +91,8 @@ def answer(ready: Prepared, rows: Sequence[Json], ask: Iterable[int] = ()) -> Js
         All edits since the plan, as :func:`treescan.planning.edits.read_edits` takes them.
     ask : iterable of int
         Cuts whose pieces are judged even if no edit touches them.
+    only : int, optional
+        The one changed piece that is judged now; the others are left for a later question.
 
     Returns
     -------
@@ -113,6 +117,8 @@ def answer(ready: Prepared, rows: Sequence[Json], ask: Iterable[int] = ()) -> Js
         f"There is no piece cut at node {n} to force a way on." for n in wishes if n not in left
     ]
     wanted = dict.fromkeys([*touched, *(c for c in ask if c in left)])
+    if only in wanted:
+        wanted = {only: None}
     order = sorted(wanted, key=lambda cut: -float(after.graph.path_length_m[cut]))
     reviews = [(cut, _review(ready, after, cut, wishes.get(cut))) for cut in order]
     return {
@@ -259,7 +265,8 @@ class Desk:
                 site = Path(question["site"]) if question.get("site") else None
                 self.ready = Prepared.of(Path(question["folder"]), site)
                 self.mark = str(question["mark"])
-            told = answer(self.ready, question.get("edits", ()), question.get("ask", ()))
+            wished = (question.get("edits", ()), question.get("ask", ()), question.get("only"))
+            told = answer(self.ready, *wished)
         except TreescanError as error:
             told = {"error": str(error)}
         told["ms"] = round(1000 * (time.perf_counter() - began))

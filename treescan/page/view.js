@@ -1,11 +1,13 @@
 // The tree in three dimensions: wood by node, scan points, what stands around, one step's way.
-// Draws only when something has changed, and draws fewer points while the view is being turned.
+// Draws only when something has changed: at once with as many points as the device draws quickly,
+// then with all of them when it has been left alone for a moment.
 import { THREE, OrbitControls } from "nicegui-scene";
 import { WAY_STRIP, WOOD_VERTEX, wayDown } from "treescan-scripts/way_down.js";
 
 const WIDE = 256; // nodes in a row of the table of looks
 const CHUNK = 150000; // points asked for at a time
-const MOVING = 250000; // points drawn at first while the view is being turned; more if the device keeps up
+const QUICK = 150000; // points drawn at once on a device not known yet; more or fewer as it keeps up
+const SMOOTH_MS = 40; // a frame drawn in this time counts as quick
 const NO_NODE = 65535;
 
 const WOOD_FRAGMENT = `
@@ -103,15 +105,13 @@ export default {
       this.camera.up.set(0, 0, 1);
       this.controls = new OrbitControls(this.camera, canvas);
       this.controls.zoomToCursor = true;
-      this.share = 1;
+      this.quick = QUICK;
+      this.wholeMs = 0;
       this.clouds = [];
       this.signs = [];
       this.cloudLeast = 0;
-      this.controls.addEventListener("start", () => {
-        this.moving = true;
-        this.share = Math.min(this.share, MOVING / Math.max(1, this.clouds.reduce((sum, c) => sum + c.userData.many, 0)));
-      });
-      this.controls.addEventListener("end", () => { this.moving = false; setTimeout(() => this.draw(), 120); });
+      this.controls.addEventListener("start", () => { this.moving = true; });
+      this.controls.addEventListener("end", () => { this.moving = false; this.draw(); });
       this.controls.addEventListener("change", () => this.draw());
       this.watcher = new ResizeObserver(() => this.draw());
       this.watcher.observe(canvas);
@@ -224,8 +224,9 @@ export default {
       this.clouds.push(points);
       this.scene.add(points);
     },
+    pointCount() { return this.clouds.reduce((sum, c) => sum + c.userData.many, 0); },
     tellCount() {
-      const shown = this.clouds.reduce((sum, c) => sum + c.userData.many, 0);
+      const shown = this.pointCount();
       this.$el.dataset.points = shown;
       const word = (n) => n.toLocaleString("en");
       this.count = this.cloudLeast > 1 ? "" : `${word(shown)} of ${word(this.about.total)} scan points`;
@@ -236,7 +237,7 @@ export default {
       this.asked = true;
       requestAnimationFrame(() => { this.asked = false; if (this.alive) this.frame(); });
     },
-    frame() {
+    frame(whole) {
       const canvas = this.renderer.domElement, w = canvas.clientWidth, h = canvas.clientHeight;
       if (!w || !h) return;
       if (this.wide !== w || this.high !== h) {
@@ -245,14 +246,17 @@ export default {
         this.camera.aspect = w / h;
         this.camera.updateProjectionMatrix();
       }
-      const share = this.moving ? this.share : 1;
+      const all = this.cloudLeast > 1 ? 0 : this.pointCount(), share = whole || all <= this.quick ? 1 : this.quick / all;
       for (const c of this.clouds) c.geometry.setDrawRange(0, Math.ceil(c.userData.many * share));
       this.renderer.render(this.scene, this.camera);
+      clearTimeout(this.rest);
+      if (share < 1) this.rest = setTimeout(() => { if (this.alive && !this.moving) this.frame(true); }, Math.min(1200, 150 + 1.5 * this.wholeMs));
       this.placeSigns(w, h);
       this.$el.dataset.eye = this.camera.position.toArray().map((v) => v.toFixed(2)).join(" ");
-      if (this.moving && !this.timed) this.timeDrawing();
+      this.$el.dataset.drawn = Math.round(all * share);
+      if (all && !this.timed) this.timeDrawing(share);
     },
-    timeDrawing() { // how long the device took for what was asked; fewer points while turning if long
+    timeDrawing(share) { // how long the device took for what was asked
       const gl = this.renderer.getContext(), began = performance.now();
       const fence = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0);
       if (!fence) return;
@@ -264,11 +268,11 @@ export default {
         const ms = performance.now() - began;
         gl.deleteSync(fence);
         this.timed = false;
-        if (ms > 50) this.share = Math.max(0.02, this.share * 0.7);
-        else if (ms < 25) this.share = Math.min(1, this.share * 1.2);
-        this.pace = this.pace ? 0.7 * this.pace + 0.3 * ms : ms;
-        this.$el.dataset.drawMs = this.pace.toFixed(0);
-        this.$el.dataset.share = this.share.toFixed(3);
+        if (share === 1) this.wholeMs = ms;
+        const drawn = Number(this.$el.dataset.drawn);
+        if (ms < SMOOTH_MS) this.quick = Math.max(this.quick, 1.3 * drawn);
+        else if (share < 1 || drawn <= this.quick) this.quick = Math.max(10000, Math.min(this.quick, drawn) * Math.max(0.3, SMOOTH_MS / ms));
+        this.$el.dataset.drawMs = ms.toFixed(0);
       };
       look();
     },

@@ -259,20 +259,28 @@ class TreePanel:
         background_tasks.create(self.judge(), name="changed cuts")
 
     async def judge(self, ask: Sequence[int] = ()) -> None:
-        """Have the changed pieces judged, then draw and say the answer."""
+        """Have the changed pieces judged, the one looked at first; draw and say the answers."""
         rows = self.edits()
         self.editing.wait()
-        told = await self.desk.ask(self.mark, rows, ask)
+        if rows and self.shown.chosen >= 0:
+            await self._judge_part(rows, ask, self.shown.chosen)
+        await self._judge_part(rows, ask, None)
+
+    async def _judge_part(self, rows: list[Json], ask: Sequence[int], only: int | None) -> None:
+        """Have one changed piece judged, or all of them."""
+        told = await self.desk.ask(self.mark, rows, ask, only)
         if self.place.is_deleted or rows != self.edits():
             return
-        with self.place:
-            if told.get("error"):
+        if told.get("error"):
+            with self.place:
                 self.editing.fail(str(told["error"]))
-                return
+            return
         self.told = told
-        self.shown = replace(self.shown, changed=frozenset(c["node"] for c in told["changed"]))
+        if only is None:
+            changed = frozenset(c["node"] for c in told["changed"])
+            self.shown = replace(self.shown, changed=changed)
         self.recolour()
-        self.editing.answered()
+        self.editing.answered(whole=only is None)
 
     # taps
 
