@@ -9,10 +9,15 @@ import pytest
 from tests.planning.jobs import inputs_of
 from tests.planning.sites import box, yard
 from tests.planning.trees import Builder
-from treescan.planning.anchor_ranks import with_anchor_ranks
+from treescan.motion.body import rigid_piece
+from treescan.motion.swing import lowered
+from treescan.planning.anchor_ranks import swings_from, with_anchor_ranks
 from treescan.planning.hangs import hang_options
 from treescan.planning.job import prepare
+from treescan.planning.options import standing_distance_m
 from treescan.planning.steps import step_of
+from treescan.planning.ties import reachable_anchors
+from treescan.rigging.proposals import rank_for_piece
 from treescan.rigging.tie_ins import APART_M, climber_n
 
 SITE = yard(
@@ -53,6 +58,37 @@ def test_a_lowered_piece_says_what_its_anchor_takes_and_which_others_there_are()
     assert "of line left" in told
     others = next(r for r in step.reasons if r.startswith("other anchors"))
     assert anchor + " (" not in others
+
+
+@pytest.mark.parametrize(
+    ("east", "north", "too_near"), [(0.9, 0.4, True), (2.0, 4.0, False)], ids=["near", "aside"]
+)
+def test_what_a_swing_passes_is_what_the_whole_motion_passes(east, north, too_near):
+    """A post as high as the limb, against the same piece followed alone from every anchor."""
+    post = {"name": "post", "footprint_m": box(east, north, east + 0.6, north + 1.1)}
+    site = yard(target=[{**post, "height_m": 12.5}], conductor=[], drop_zone=[], landing=[])
+    ready = prepare(inputs_of(job()[0].inputs.graph, site))
+    piece, obstacles = ready.table.piece(job()[1].butt_node), ready.field.obstacles
+    spar, case = ready.spar_beside(piece.butt_node), hung_step().load.case
+    ranked = rank_for_piece(case, tuple(reachable_anchors(ready, piece)), spar, 0.0, None)
+    told = swings_from(ready, ranked)
+    wanted = min(obstacles.margin_m[0], standing_distance_m(piece, obstacles)[0])
+    rigid = rigid_piece(piece)
+    assert len(ranked) >= 2
+    for row in ranked:
+        at = row.result.case
+        path = lowered(piece, at.tie_m.mean(axis=0), at.anchor.position_m, ready.inputs.ground)
+        early = path.time_s <= 4.0
+        balls = np.einsum("kab,jb->kja", path.rotation[early], rigid.offset_m)
+        balls = (balls + path.centre_m[early][:, None]).reshape(-1, 3)
+        gaps = obstacles.distance(balls, np.tile(rigid.radius_m, int(early.sum())))
+        lack = float(wanted - gaps.min())
+        assert (lack > 0.05) == too_near
+        words = told[at.anchor.anchor_id]
+        assert ("too near post" in words) == too_near
+        if too_near:
+            said = float(words.split(" comes ")[1].split(" m ")[0])
+            assert said == pytest.approx(lack, abs=0.15)
 
 
 def test_a_piece_that_falls_says_nothing_of_anchors():

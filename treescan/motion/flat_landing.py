@@ -49,72 +49,13 @@ class FlatLength:
         return self.chance >= SURE_SHARE
 
 
-def flat_height_m(
-    length_m: npt.ArrayLike, break_deg: npt.ArrayLike, turn_deg: float = 90.0, shape: str = "log"
-) -> Floats:
-    """Hinge height from which a slender section comes down turned by ``turn_deg``. [m]
-
-    ``H = r sin b D + rho² D² / (4 r (1 - cos b)) - r cos b + z`` with D the turn after the
-    break and z the height of the centre of mass when it touches: 0 lying, r standing on its
-    end (turn 180: on the former top).
-
-    Parameters
-    ----------
-    length_m : array_like
-        [m]
-    break_deg : array_like
-        Turn at which the hinge parts. [degrees]
-    turn_deg : {90, 180, 270}
-    shape : {"log", "top"}
-    """
-    r, rho2 = _shape(shape)
-    length = positive("length", length_m, 60.0, "m")
-    angle = np.radians(within("break angle", break_deg, 1.0, 90.0, unit="degrees"))
-    turned = np.radians(turn_deg) - angle
-    standing = {90.0: 0.0, 180.0: 1.0 - r, 270.0: 0.0}
-    if turn_deg not in standing:
-        raise InvalidInputError(f"turn {turn_deg:g} degrees: give 90, 180 or 270.")
-    height: Floats = length * (
-        r * np.sin(angle) * turned
-        + rho2 * turned**2 / (4.0 * r * (1.0 - np.cos(angle)))
-        - r * np.cos(angle)
-        + standing[turn_deg]
-    )
-    return height
-
-
-def limb_drop_m(
-    length_m: npt.ArrayLike, break_deg: npt.ArrayLike, turn_deg: float = 90.0
-) -> Floats:
-    """Fall of a level limb's centre of mass until it has turned so far (handbook 10.2, L13).
-
-    The limb sags about its butt, parts at ``break_deg`` below level, then turns on. [m]
-
-    Parameters
-    ----------
-    length_m : array_like
-        Uniform limb. [m]
-    break_deg : array_like
-        [degrees]
-    turn_deg : float
-        90 is tip down, 180 flat and upside down.
-    """
-    length = positive("length", length_m, 60.0, "m")
-    angle = np.radians(within("break angle", break_deg, 1.0, 90.0, unit="degrees"))
-    r, rho2 = SHAPES["log"]
-    turned = np.radians(turn_deg) - angle
-    result: Floats = length * (
-        r * np.sin(angle)
-        + r * np.cos(angle) * turned
-        + rho2 * turned**2 / (4.0 * r * np.sin(angle))
-    )
-    return result
-
-
 def turn_at_touch_deg(
     length_m: npt.ArrayLike, height_m: float, break_deg: npt.ArrayLike, shape: str = "log"
 ) -> Floats:
     """Turn of a section at its first touch, 90 flat, 180 upside down. [degrees]
+
+    With D the turn after the break at b its centre of mass has sunk by
+    ``r sin b D + rho² D² / (4 r (1 - cos b))`` lengths below where the hinge parted.
 
     Parameters
     ----------

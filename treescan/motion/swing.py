@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -20,63 +20,6 @@ Floats = npt.NDArray[np.float64]
 
 ROPE_STIFFNESS_N_M = 20_000.0
 """Default: 360 kN of modulus (handbook B2) over 18 m of line in service. [N/m]"""
-
-
-@dataclass(frozen=True)
-class Hang:
-    """What the closed forms say of a piece hanging under its anchor.
-
-    ``plumb_m`` (n, 2) is where it comes to hang, ``lowest_m`` (n,) the height of its lowest
-    end while hanging, ``radius_m`` (n,) the length from anchor to centre of mass when
-    hanging, ``far_m`` (n, 3) the far end of the centre's arc, ``tension_w`` (n,) the peak
-    tension in weights (energy bound: all fall of the centre of mass, rigid line).
-    """
-
-    plumb_m: Floats
-    lowest_m: Floats
-    radius_m: Floats
-    far_m: Floats
-    tension_w: Floats
-
-
-def hang_screen(
-    centre_m: npt.ArrayLike,
-    tie_m: npt.ArrayLike,
-    anchor_m: npt.ArrayLike,
-    reach_below_m: npt.ArrayLike,
-    slack_m: npt.ArrayLike = 0.0,
-) -> Hang:
-    """Closed forms for many single-tied pieces at once: screens options before simulation.
-
-    Parameters
-    ----------
-    centre_m, tie_m, anchor_m : array_like, shape (n, 3)
-    reach_below_m : array_like, shape (n,)
-        Greatest distance from the centre of mass to the outline (hangs below it).
-    slack_m : array_like, shape (n,)
-        Slack in the lead, and run let out.
-
-    Notes
-    -----
-    The piece hangs with its centre of mass plumb below the tie (handbook 6.2); released at
-    a0 from plumb a rigid pendulum peaks at W (3 - 2 cos a0) (6.4, F1) whatever its length.
-    """
-    centre, tie, anchor = (
-        np.atleast_2d(np.asarray(v, dtype=np.float64)) for v in (centre_m, tie_m, anchor_m)
-    )
-    slack = np.asarray(slack_m, dtype=np.float64)
-    lead = np.linalg.norm(tie - anchor, axis=1) + slack
-    arm = np.linalg.norm(centre - tie, axis=1)
-    radius = lead + arm
-    out = centre[:, :2] - anchor[:, :2]
-    start_depth = anchor[:, 2] - centre[:, 2]
-    cosine = np.clip(start_depth / np.maximum(radius, 1e-9), -1.0, 1.0)
-    across = np.linalg.norm(out, axis=1)
-    side = np.divide(out, across[:, None], out=np.zeros_like(out), where=across[:, None] > 1e-9)
-    reach = radius * np.sqrt(1.0 - cosine**2)
-    far = np.column_stack([anchor[:, :2] - side * reach[:, None], centre[:, 2]])
-    lowest = anchor[:, 2] - radius - np.asarray(reach_below_m, dtype=np.float64)
-    return Hang(anchor[:, :2].copy(), lowest, radius, far, 3.0 - 2.0 * cosine)
 
 
 def lowered(  # noqa: PLR0913 - the ways to rig one piece

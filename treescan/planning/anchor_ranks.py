@@ -12,8 +12,10 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from treescan.motion.screening import screen_lowered
 from treescan.planning.hangs import landing_goal
 from treescan.planning.job import Job
+from treescan.planning.options import standing_distance_m
 from treescan.planning.ties import reachable_anchors
 from treescan.planning.types import Step
 from treescan.rigging.model import SparModel
@@ -31,6 +33,9 @@ WORTH_EASING = 0.6
 FAR_ASIDE_M = 1.0
 """A piece that comes down farther than this from plumb is looked at for another anchor: our
 choice. [m]"""
+NEAR_M = 0.05
+"""What a swing lacks of a margin by no more than this is not told: the poses looked at lie 25 ms
+apart. [m]"""
 
 
 def with_anchor_ranks(job: Job, steps: Sequence[Step]) -> tuple[Step, ...]:
@@ -75,23 +80,60 @@ def _with_reasons(job: Job, step: Step, standing: npt.NDArray[np.bool_]) -> Step
     anchors = tuple(places.values())
     foot = float(job.inputs.ground.height(*case.anchor.position_m[:2]))
     ranked = rank_for_piece(case, anchors, spar, foot, job.rider(standing))
-    reasons = [*_by_load(ranked, case.anchor), *_easier(job, step, spar, anchors)]
+    swings = swings_from(job, ranked)
+    reasons = [*_by_load(ranked, case.anchor, swings), *_easier(job, step, spar, anchors)]
     return replace(step, reasons=(*step.reasons, *reasons))
 
 
-def _by_load(ranked: Sequence[AnchorForPiece], chosen: Anchor) -> list[str]:
+def swings_from(job: Job, ranked: Sequence[AnchorForPiece]) -> dict[str, str]:
+    """What a piece would pass on its first swing from each of several anchors, in words.
+
+    All anchors are followed in one batch (:func:`treescan.motion.screening.screen_lowered`).
+    Wood that stands inside a margin already lacks nothing while it comes no nearer.
+
+    Returns
+    -------
+    dict
+        Anchor id to words; empty without targets and conductors.
+    """
+    obstacles = job.field.obstacles
+    if not ranked or not len(obstacles):
+        return {}
+    cases = [row.result.case for row in ranked]
+    swept = screen_lowered(
+        [case.piece for case in cases],
+        np.array([case.tie_m.mean(axis=0) for case in cases]),
+        np.array([case.anchor.position_m for case in cases]),
+        job.inputs.ground,
+        obstacles,
+    )
+    wanted = np.minimum(obstacles.margin_m, standing_distance_m(cases[0].piece, obstacles))
+    told = {}
+    for case, lack in zip(cases, wanted - swept.gap_m, strict=True):
+        worst = int(np.argmax(lack))
+        told[case.anchor.anchor_id] = (
+            f"its swing comes {lack[worst]:.1f} m too near {obstacles.names[worst]}"
+            if lack[worst] > NEAR_M
+            else "its swing keeps every margin"
+        )
+    return told
+
+
+def _by_load(ranked: Sequence[AnchorForPiece], chosen: Anchor, swings: dict[str, str]) -> list[str]:
     """The chosen anchor in figures, and the next best or the better ones beside it."""
     own = [r for r in ranked if r.result.case.anchor.anchor_id == chosen.anchor_id]
     others = [r for r in ranked if r.result.case.anchor.anchor_id != chosen.anchor_id]
     told = [f"from {chosen.anchor_id}: {row.reason}" for row in own[:1]]
     if others:
-        names = ", ".join(
-            f"{row.result.case.anchor.anchor_id} ({row.result.governs} at "
-            f"{row.result.share * 100:.0f} %)"
-            for row in others[:OTHERS_SHOWN]
-        )
+        names = ", ".join(_named(row, swings) for row in others[:OTHERS_SHOWN])
         told.append(f"other anchors for this piece by load: {names}")
     return told
+
+
+def _named(row: AnchorForPiece, swings: dict[str, str]) -> str:
+    anchor = row.result.case.anchor.anchor_id
+    load = f"{row.result.governs} at {row.result.share * 100:.0f} %"
+    return f"{anchor} ({'; '.join([load, swings[anchor]] if anchor in swings else [load])})"
 
 
 def _easier(job: Job, step: Step, spar: SparModel, anchors: Sequence[Anchor]) -> list[str]:
