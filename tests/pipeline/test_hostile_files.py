@@ -4,20 +4,24 @@ import copy
 import csv
 import json
 import re
+import typing
+from typing import Literal
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pydantic import BaseModel
 
-from tests.pipeline.small_tree import SITE, tree_document, tree_rows, write_tree
+from tests.pipeline.small_tree import tree_document, tree_rows, write_tree
 from treescan.errors import InvalidInputError, SiteFileError, TreescanError
 from treescan.pipeline.folder import read_folder
 from treescan.pipeline.run import RunOptions, survey_scan
 from treescan.report import tree_json
 from treescan.report.tree_json import read_tree
-from treescan.site.model import Site
-from treescan.site.reading import parse_site
+from treescan.rigging.gear import resolve_gear
+from treescan.site.model import Gear, Site
+from treescan.site.reading import parse_site, site_from_mapping, site_toml
 from treescan_cli.main import main
 
 
@@ -154,24 +158,86 @@ PATHS = "../../../etc/passwd"
 FORMULA = "=HYPERLINK(1)"
 
 
+CATALOGUE = {
+    "job.species", "gear.line", "gear.sling", "gear.block", "gear.friction_device", "gear.knot",
+}  # fmt: skip
+"""Text of the site file that is looked up, and refused where it is not known."""
+EVIL_SITE = {
+    "job": {"name": EVIL, "species": EVIL},
+    "own_species": [
+        {"scientific_name": EVIL, "common_name": f"{EVIL} oak", "kind": "broadleaf",
+         "basic_specific_gravity": 0.6, "mc_average_pct": 70, "bark_pct_of_wood_volume": 10,
+         "bark_density_kg_m3": 900, "MOR_green_MPa": 50, "MOE_green_GPa": 8,
+         "compression_parallel_green_MPa": 22, "source": EVIL},
+    ],
+    "target": [
+        {"name": f"{EVIL} & ' shed", "footprint_m": [[104, 198], [107, 198], [107, 202]]},
+        {"name": FORMULA, "footprint_m": [[108, 198], [109, 198], [109, 202]]},
+    ],
+    "conductor": [{"name": f"</script>{EVIL}", "path_m": [[112, 190, 17], [112, 210, 17]]}],
+    "drop_zone": [
+        {"name": PATHS, "footprint_m": [[88, 188], [102, 188], [102, 212], [88, 212]]},
+    ],
+    "landing": [{"name": EVIL, "footprint_m": [[96, 196], [99, 196], [99, 199]]}],
+    "ground_anchor": [{"name": EVIL, "at_m": [90, 190, 10.5]}],
+    "gear": {
+        "line": EVIL,
+        "own": [{"name": EVIL, "kind": "line", "mbs_kn": 60, "modulus_kn": 500, "source": EVIL}],
+    },
+    "haul": {"trucks": [{"name": EVIL, "volume_m3": 6, "payload_kg": 1400}]},
+    "quote": {"currency": EVIL, "crew_rate_per_hour": 100},
+}  # fmt: skip
+
+
+def texts(model, place=""):
+    """Places of all free text of a model."""
+    for name, field in model.model_fields.items():
+        parts = [field.annotation]
+        while parts:
+            part = parts.pop()
+            if isinstance(part, type) and issubclass(part, BaseModel):
+                yield from texts(part, f"{place}{name}.")
+            elif part is str:
+                yield f"{place}{name}"
+            else:
+                parts += typing.get_args(part) if typing.get_origin(part) is not Literal else ()
+
+
+def attacked(data, place=""):
+    if isinstance(data, dict):
+        return {p for k, v in data.items() for p in attacked(v, f"{place}.{k}".lstrip("."))}
+    if isinstance(data, list):
+        return {p for part in data for p in attacked(part, place)}
+    return {place} if isinstance(data, str) and data != "line" else set()
+
+
+def test_every_free_text_of_the_site_file_is_attacked():
+    wanted = set(texts(Site)) - (CATALOGUE - {"job.species", "gear.line"})
+    own = {"own_species", "gear.own"}  # tables with keys of their own
+    assert wanted - own <= attacked(EVIL_SITE)
+    assert all(any(a.startswith(f"{table}.") for a in attacked(EVIL_SITE)) for table in own)
+
+
+@pytest.mark.parametrize(
+    "name", ["two\nlines", "a\x00b", "a\x1b[31mb", "\x7f", "\u2028", "x" * 121]
+)
+def test_names_hold_no_control_letters(name):
+    target = {"name": name, "footprint_m": [[0, 0], [1, 0], [0, 1]]}
+    for data in ({"job": {"name": name}}, {"quote": {"currency": name}}, {"target": [target]}):
+        with pytest.raises(SiteFileError) as refusal:
+            site_from_mapping(data)
+        assert "\n" not in str(refusal.value)
+    with pytest.raises(SiteFileError):
+        resolve_gear(Gear(own=({"name": name, "kind": "sling", "mbs_kn": 90.0},)))
+
+
 @pytest.fixture(scope="module")
 def evil_job(tmp_path_factory):
     """A whole plan whose every name is an attack."""
     folder = tmp_path_factory.mktemp("evil")
-    site = (
-        SITE.replace('"small tree"', f'"{EVIL}"')
-        .replace('"shed"', f'"{EVIL} & \' shed"')
-        .replace('"lawn"', f'"{PATHS}"')
-    )
-    site += (
-        f'[[target]]\nname = "{FORMULA}"\n'
-        "footprint_m = [[108.0, 198.0], [109.0, 198.0], [109.0, 202.0]]\n"
-        f'[[conductor]]\nname = "</script>{EVIL}"\npath_m = [[112.0, 190.0, 17.0], '
-        "[112.0, 210.0, 17.0]]\n"
-        f'[haul]\ntrucks = [{{ name = "{EVIL}", volume_m3 = 6.0, payload_kg = 1400.0 }}]\n'
-    )
+    site = site_toml(Site.model_validate(EVIL_SITE))
     (folder / "site.toml").write_text(site)
-    scan = write_tree(folder / "t<b>&é木.json", notes=[EVIL], crs="")
+    scan = write_tree(folder / "t<b>&é木.json", notes=[EVIL], crs=EVIL, scan_name=EVIL)
     out = folder / ("ü 木 <i> " + "long" * 40)
     status = main(
         ["plan", str(scan), "--site", str(folder / "site.toml"), "--out", str(out), "--quiet"]

@@ -93,6 +93,9 @@ def own_entries(gear: Gear) -> tuple[GearItem, ...]:
     return tuple(_own_item(dict(entry), number) for number, entry in enumerate(gear.own, start=1))
 
 
+MOST_LETTERS = 120
+"""Longest name or source of an own entry."""
+
 WET_NYLON = 0.8
 """Strength left to wet nylon: it loses 10 to 20 %, polyester none."""
 
@@ -218,6 +221,11 @@ def _own_item(entry: dict[str, str | float], number: int) -> GearItem:
             "10 % of MBS."
         )
     row = {key: str(value) for key, value in entry.items()}
+    for key in ("name", "source"):
+        if not (row.get(key, "x").isprintable() and 0 < len(row.get(key, "x")) <= MOST_LETTERS):
+            raise SiteFileError(
+                f"{where}: {key} must be one line of 1 to {MOST_LETTERS} letters, all printable."
+            )
     return _item({"source": "own entry of the site file", **row}, where)
 
 

@@ -19,7 +19,10 @@ Point3 = tuple[Metres, Metres, Metres]
 Polygon = Annotated[tuple[Point2, ...], Field(min_length=3, max_length=2000)]
 Line2 = Annotated[tuple[Point2, ...], Field(min_length=2, max_length=2000)]
 Line3 = Annotated[tuple[Point3, ...], Field(min_length=2, max_length=2000)]
-Name = Annotated[str, Field(min_length=1, max_length=120)]
+Name = Annotated[
+    str, Field(min_length=1, max_length=120, pattern=r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]*$")
+]
+"""One line of text without control letters: it is printed, drawn and written into tables."""
 
 
 class Part(BaseModel):

@@ -127,6 +127,8 @@ def _explain(error: ValidationError, data: Mapping[str, Any]) -> str:
         text = f"{where} is {given}. Give a finite number."
     elif kind == "literal_error":
         text = f"{where} is {given!r}; it must be {context.get('expected')}. Use one of these."
+    elif kind == "string_pattern_mismatch":
+        text = f"{where} is {_short(given)}; it must be one line without control letters. Mend it."
     elif kind == "value_error":
         text = f"{where}: {context.get('error')}."
     else:
