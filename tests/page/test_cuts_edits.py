@@ -159,6 +159,20 @@ def test_a_changed_piece_comes_with_its_way_down(desk):
         assert node in option["piece"]["nodes"]
 
 
+def test_an_anchor_that_was_lost_is_not_used_for_a_changed_piece(made_job, tmp_path):
+    from treescan.page.cut_worker import Prepared
+
+    folder = tmp_path / "plan"
+    shutil.copytree(made_job / "plan", folder)
+    before = Prepared.of(folder, made_job / "site.toml").job
+    lost = next(a.node for a in before.anchors if not a.rejected)
+    state = {"gone_nodes": [], "lost_nodes": [lost], "edits": []}
+    (folder / "state.json").write_text(json.dumps(state))
+    after = Prepared.of(folder, made_job / "site.toml").job
+    (told,) = (a.rejected for a in after.anchors if a.node == lost)
+    assert "lost" in told
+
+
 def test_a_cut_struck_out_is_gone_and_the_wood_stays_on_what_holds_it(desk):
     outer = next(s for s in desk.plan["steps"] if s["piece"]["limb"] != 0)
     told = desk([{"do": "merge", "node": outer["node"]}])

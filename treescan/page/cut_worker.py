@@ -20,10 +20,10 @@ from scipy.spatial.transform import Rotation
 
 from treescan.errors import InvalidInputError, TreescanError
 from treescan.pipeline.folder import JobFolder, read_folder
+from treescan.pipeline.replanning import inputs_of
 from treescan.planning.candidates import CutSet
 from treescan.planning.dividing import pieces_of_cuts
 from treescan.planning.edits import Edit, edited_cuts, read_edits
-from treescan.planning.inputs import PlanInputs
 from treescan.planning.job import Job, prepare
 from treescan.planning.live_edits import PieceReview, evaluate_piece
 from treescan.planning.options import Option
@@ -64,18 +64,7 @@ class Prepared:
         read = read_folder(folder, site_path=site_path)
         if read.plan is None:
             raise InvalidInputError("There is no plan yet: make one, then change its cuts.")
-        inputs = PlanInputs(
-            graph=read.survey.graph,
-            ground=read.survey.ground,
-            measures=read.survey.measures,
-            species=read.species,
-            mass=read.mass,
-            site=read.site,
-            gear=read.gear,
-            wood_state=read.wood_state,
-            done=read.standing,
-        )
-        job = prepare(inputs)
+        job = prepare(inputs_of(read))
         steps = {int(s["node"]): int(s["step"]) for s in read.plan["steps"]}
         return Prepared(read, job, pieces_of_cuts(job, tuple(steps)), steps)
 

@@ -32,7 +32,7 @@ class Changes:
     ``done`` are step numbers, ``gone`` limb numbers, ``lost_anchors`` anchor ids,
     ``set_site`` are ``part.key=value`` changes, ``edited`` is a hand-edited copy of plan.json
     or a JSON list of edits; ``prefer`` names the whole plan wanted among the alternatives.
-    ``hold``: hand edits and lost anchors of the folder's earlier plans hold on in this one.
+    ``hold``: hand edits of the folder's earlier plans hold on in this one; lost anchors always do.
     """
 
     done: frozenset[int] = frozenset()
@@ -78,6 +78,22 @@ def step_numbers(texts: Sequence[str]) -> frozenset[int]:
     return frozenset(result)
 
 
+def inputs_of(job: JobFolder) -> PlanInputs:
+    """What the rest of the job of a result folder is planned from; a lost anchor stays lost."""
+    return PlanInputs(
+        graph=job.survey.graph,
+        ground=job.survey.ground,
+        measures=job.survey.measures,
+        species=job.species,
+        mass=job.mass,
+        site=job.site,
+        gear=job.gear,
+        wood_state=job.wood_state,
+        done=job.standing,
+        lost_anchors=_held(job.folder).lost_nodes,
+    )
+
+
 def replan_folder(
     folder: Path,
     changes: Changes,
@@ -103,20 +119,13 @@ def replan_folder(
     if job.plan is None:
         raise InvalidInputError(f"{folder}: there is no plan to go on from. Run plan first.")
     steps = job.plan["steps"]
-    earlier = _held(folder) if changes.hold else JobState()
-    edits = (*earlier.edits, *(hand_edits(job, changes.edited) or ()))
-    lost = earlier.lost_nodes | _anchor_nodes(job.plan, changes.lost_anchors)
-    inputs = PlanInputs(
-        graph=job.survey.graph,
-        ground=job.survey.ground,
-        measures=job.survey.measures,
-        species=job.species,
-        mass=job.mass,
-        site=job.site,
-        gear=job.gear,
-        wood_state=job.wood_state,
+    held = _held(folder).edits if changes.hold else ()
+    edits = (*held, *(hand_edits(job, changes.edited) or ()))
+    known = inputs_of(job)
+    lost = known.lost_anchors | _anchor_nodes(job.plan, changes.lost_anchors)
+    inputs = replace(
+        known,
         seed=changes.seed,
-        done=job.standing,
         edits=edits or None,
         lost_anchors=lost,
         prefer=changes.prefer,
