@@ -16,8 +16,11 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-
-SWELL = 9.0
+BLUR, BLOB = 0.2, 5.0
+"""How far fits of one limb are off together by the scatter over the radius: see `_seen`.  Set on
+twelve grown trees of seed 700 (November 2026)."""
+WELL_SEEN = 5.0
+"""Rings at least so many times as wide as their scatter tell how much the scan scatters."""
 WINDOWS_TOGETHER = 25.0
 """Windows of one limb that swell alike: their faults do not average out."""
 
@@ -100,24 +103,50 @@ def union_drop(axes: LimbAxes, radius_m: Floats) -> Floats:
     return np.minimum(drop, 0.5)
 
 
-def _seen(fits: Fits, noise: float) -> tuple[Floats, Bools, Floats]:
+def local_noise(axes: LimbAxes, fits: Fits, noise: float) -> Floats:
+    """Scatter to be reckoned with at each node, shape (n,). [m]
+
+    That of the limb's own rings seen well nearby, else that of the limb it hangs on: stations
+    disagree more where wind moved the crown between them.
+    """
+    well = (fits.radius_m > WELL_SEEN * fits.scatter_m) & (fits.contrast > 0.4)
+    well &= (fits.coverage > 0.35) & (fits.inliers >= 15)
+    result = np.full(len(fits.radius_m), noise)
+    for limb in range(len(axes.first) - 1):
+        low, high = axes.first[limb], axes.first[limb + 1]
+        own = np.flatnonzero(well[low:high])
+        if len(own) < 4:
+            result[low:high] = result[axes.parent_node[limb]] if limb else noise
+            continue
+        value = fits.scatter_m[low:high][own]
+        middle = [float(np.median(value[max(i - 4, 0) : i + 5])) for i in range(len(value))]
+        result[low:high] = np.interp(np.arange(high - low), own, middle)
+    return np.maximum(result, 0.5 * noise)
+
+
+def _seen(fits: Fits, noise: Floats, before: Floats | None) -> tuple[Floats, Bools, Floats]:
     """Measured radius, whether it counts, and the variance of its logarithm, shape (n,) each.
 
     Where the radius is not well above the scatter, circles are as wide as the scatter lets
-    them be: ``SWELL (scatter / r) ** 3`` is how far such a fit may be off.
+    them be: ``BLUR q + BLOB q^4``, ``q`` the scatter over the radius, is how far the fits of one
+    limb may be off together.  (Points strewn about a line show ``q`` of about 0.6.)  The radius
+    is the one known before where there is one: with the fit's own, fits that happen to be too
+    wide would count for more than those too narrow.
     """
     # Scatter of the points widens a circle fitted to their distances by s^2 / (2 r).
     seen = fits.radius_m - fits.rms_m**2 / (2 * np.maximum(fits.radius_m, 0.004))
     seen = np.maximum(seen, 0.002)
     good = (fits.radius_m > 0) & (fits.coverage >= 0.25) & (fits.inliers >= 10)
     good &= fits.contrast > 0.4
-    sd = np.sqrt(fits.radius_sd_m**2 + 0.0015**2 + (0.02 * seen) ** 2)
+    size = seen if before is None else before
+    sd = np.sqrt(fits.radius_sd_m**2 + 0.0015**2 + (0.02 * size) ** 2)
     sd *= 1.0 + 1.5 * np.maximum(0.5 - fits.coverage, 0.0)
     sd *= 1.0 + 2.0 * np.maximum(0.7 - fits.contrast, 0.0)
     local = np.maximum(fits.scatter_m, noise)
-    swell = SWELL * (local / seen) ** 3
+    blur = local / size
+    swell = BLUR * blur + BLOB * blur**4
     # Neighbouring windows share points and faults.
-    var = 3.0 * (sd / seen) ** 2 + WINDOWS_TOGETHER * swell**2
+    var = 3.0 * (sd / size) ** 2 + WINDOWS_TOGETHER * swell**2
     return seen, good, np.where(good, var, np.inf)
 
 
@@ -133,7 +162,7 @@ def settle_radii(
     carried = carried_m(axes, along)
     is_side = axes.limb_of_node > 0
     noise = noise_of(fits)
-    seen, good, var = _seen(fits, noise)
+    seen, good, var = _seen(fits, local_noise(axes, fits, noise), before_m)
     if fused is not None:
         good &= ~fused
         var = np.where(good, var, np.inf)
