@@ -32,6 +32,8 @@ Floats = npt.NDArray[np.float64]
 HIGHEST_STUMP_M = 0.35
 TWIG_REACH_M = 1.5
 """Leaves and twigs may reach this far beyond the outermost node. [m]"""
+TAPERS_OUT = 15.0
+"""Wood may go on unseen for this many of its own diameters beyond where the scan saw it end."""
 MOST_WEIGHTS = 25.0
 """No line tension of a drop on a line passes this many weights of the piece."""
 LIGHTEST_KG_M3, HEAVIEST_KG_M3 = 350.0, 1400.0
@@ -263,8 +265,14 @@ def _path_faults(tree: _Tree, step: Json, piece: npt.NDArray[np.int64], site: Si
     if outside > 0.6:
         faults.append(f"step {number}: its path starts {outside:.1f} m outside the piece")
     faults += _landing_faults(step, way[-1], tree.xyz[0], site)
+    reach += max(TWIG_REACH_M, TAPERS_OUT * 2.0 * _thickest_end_m(tree, piece))
     faults += _clearance_faults(step, tree.xyz[piece], way, _nearest(tree, site), reach)
     return faults
+
+
+def _thickest_end_m(tree: _Tree, piece: npt.NDArray[np.int64]) -> float:
+    """Greatest radius at which wood of a piece ends without a cut. [m]"""
+    return max((float(tree.radius[n]) for n in piece if not tree.children[n]), default=0.0)
 
 
 def _landing_faults(step: Json, end_m: Floats, foot_m: Floats, site: Site) -> list[str]:
@@ -310,7 +318,7 @@ def _clearance_faults(
                 f"step {number}: {value:.2f} m to {name} told, but the wood stands"
                 f" {before:.2f} m from it"
             )
-        if value < min(before, nearest - reach_m) - TWIG_REACH_M - 0.5:
+        if value < min(before - TWIG_REACH_M, nearest - reach_m) - 0.5:
             faults.append(f"step {number}: {value:.2f} m to {name} cannot be reached")
         said = step.get("broken_limits") or any(name in w for w in step["warnings"])
         if value < 0.0 < before and not said:

@@ -23,13 +23,13 @@ from treescan.motion.cases import Cases, cases_of
 from treescan.motion.clearance import near_passes_m
 from treescan.motion.climber import safe_side
 from treescan.motion.landing import footprint_polygon, lying_outline
-from treescan.motion.lead import fall_clearances, lead_clearances
 from treescan.motion.on_line import SET_DOWN_M
 from treescan.motion.response import drawn, response
 from treescan.motion.types import Clearance, Path
 from treescan.planning.draws import DRAWS, Draws
 from treescan.planning.falls import FOOT, FOOT_RADIUS_M, Field, zone_energy_j
 from treescan.planning.hangs import aside_first
+from treescan.planning.line_watch import line_too_near, line_warnings
 from treescan.planning.options import (
     NEARER_M,
     Option,
@@ -145,9 +145,10 @@ def with_chance(option: Option, field: Field, draws: Draws) -> Option:
     """
     if not option.kept:
         return option
-    refused = (*_through_climber(option), *_line_too_near(option, field))
+    refused = (*_through_climber(option), *line_too_near(option, field))
     if refused:
         return replace(option, broken=refused)
+    option = replace(option, warnings=(*option.warnings, *line_warnings(option, field)))
     trial = tried(option, field, draws)
     chance = chance_of_breach(option, trial, field, draws)
     if trial is None:
@@ -168,30 +169,6 @@ def _through_climber(option: Option) -> tuple[str, ...]:
     if not side.refused or side.crowded:
         return ()
     return ("would come through the climber's space whatever side of the cut he works from",)
-
-
-def _line_too_near(option: Option, field: Field) -> tuple[str, ...]:
-    """Say so when a part of the line that a piece hangs from comes too near a conductor."""
-    if option.method != "lower" or option.anchor is None or not field.obstacles.is_conductor.any():
-        return ()
-    gaps = lead_clearances(
-        option.piece, option.path, option.tie_m, option.anchor.position_m, field.obstacles
-    )
-    if option.load is not None:
-        case = option.load.case
-        down = np.vstack([case.anchor.position_m, case.redirects_m.reshape(-1, 3), case.device_m])
-        gaps = tuple(
-            min(pair, key=lambda gap: gap.distance_m - gap.spread_m)
-            for pair in zip(gaps, fall_clearances(down, field.obstacles), strict=True)
-        )
-    return tuple(
-        f"its line would pass the {name} at {max(gap.distance_m, 0.0):.1f} m;"
-        f" {gap.margin_m:.1f} m is wanted"
-        for name, gap, wire in zip(
-            field.obstacles.names, gaps, field.obstacles.is_conductor, strict=True
-        )
-        if wire and not gap.kept
-    )
 
 
 def way_cases(piece: Piece, path: Path, field: Field) -> Cases:
