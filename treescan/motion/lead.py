@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from treescan.motion.body import rigid_piece
+from treescan.motion.on_line import LOWER_SAMPLE_S
 from treescan.motion.types import Clearance, Path
 from treescan.site.obstacles import Obstacles
 from treescan.wood.types import Piece
@@ -114,3 +115,37 @@ def fall_clearances(points_m: npt.ArrayLike, obstacles: Obstacles) -> tuple[Clea
         )
         for row, name in enumerate(obstacles.names)
     )
+
+
+def swing_past_fall_m(piece: Piece, path: Path, points_m: npt.ArrayLike) -> tuple[float, float]:
+    """Gap between the piece's outline and the line's fall: before the cut, and least on the swing.
+
+    Only the swing is looked at, not the way down: there people guide the piece.
+
+    Parameters
+    ----------
+    piece : Piece
+    path : Path
+    points_m : array_like, shape (k, 3)
+        Anchor, redirects and device, in the order of the line. [m]
+
+    Returns
+    -------
+    before, least : float
+        [m]; below zero where the fall runs through the outline.
+    """
+    corner = np.asarray(points_m, dtype=np.float64)
+    slow = np.flatnonzero(np.diff(path.time_s) > 0.6 * LOWER_SAMPLE_S)
+    last = int(slow[0]) if len(slow) else len(path.time_s) - 1
+    rows = np.unique(np.linspace(0, last, MOST_POSES // 2).astype(int))
+    rigid = rigid_piece(piece)
+    ball = np.einsum("tab,jb->tja", path.rotation[rows], rigid.offset_m)
+    ball += path.centre_m[rows][:, None]
+    gap = np.full(len(rows), np.inf)
+    for start, end in pairwise(corner):
+        along = end - start
+        share = (ball - start) @ along / max(float(along @ along), 1e-12)
+        nearest = start + np.clip(share, 0.0, 1.0)[..., None] * along
+        away = np.linalg.norm(ball - nearest, axis=2) - rigid.radius_m
+        gap = np.minimum(gap, away.min(axis=1))
+    return float(gap[0]), float(gap.min())
