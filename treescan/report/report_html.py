@@ -147,8 +147,10 @@ def _head(result: JobResult) -> str:
     menu = "".join(
         f'<li><a href="#{k}">{n}</a></li>' for k, n in links if plan or k not in {"cuts", "anchors"}
     )
+    stop = '<p class="stop">Not a working plan: limits are broken. Do not start; see below.</p>'
     return (
         f"<header><h1>{say(result.site.job.name)}</h1>"
+        f"{stop if plan and not plan.feasible else ''}"
         f"<p>{say(result.species.common_name)} ({say(result.species.scientific_name)})</p>"
         f'<p class="small">{which} · {say(result.date or "no date given")} · scan '
         f"{say(result.scan_name)}</p>"
@@ -171,7 +173,7 @@ def _stop(result: JobResult) -> str:
     if plan.feasible:
         return f'<p>Plan "{say(plan.name)}". {say(wording.bilingual(plan.explanation))}</p>'
     return (
-        '<p class="stop">Not a working plan: no order of cuts keeps every limit. Do not start. '
+        '<p class="stop">No order of cuts keeps every limit. Do not start. '
         f"{say(wording.bilingual(plan.smallest_change))}</p>"
         "<p>The steps that break a limit are marked in the cut list. "
         f"{say(wording.bilingual(plan.explanation))}</p>"
