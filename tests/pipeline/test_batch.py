@@ -266,6 +266,44 @@ def test_a_killed_worker_loses_nothing(tmp_path):
     assert all((p / "report.html").stat().st_size for p in whole)
 
 
+def test_a_killed_worker_has_time_to_come_back(monkeypatch):
+    """Found on a busy machine: it came back after 15 s, and its cluster did without it."""
+    import dask
+
+    class Reached(Exception):
+        pass
+
+    def local(**options):
+        raise Reached(dask.config.get("distributed.deploy.lost-worker-timeout"))
+
+    monkeypatch.setattr(distributed, "LocalCluster", local)
+    with pytest.raises(Reached, match="10 minutes"):
+        batch.run_all([])
+
+
+@pytest.mark.slow
+def test_a_killed_worker_is_started_again(tmp_path, monkeypatch):
+    jobs = small_scans(tmp_path, 8)
+    clusters, killed, seen = [], [], []
+    local = distributed.LocalCluster
+
+    def noted(**options):
+        clusters.append(local(**options))
+        return clusters[-1]
+
+    def told(done, of):
+        workers = list(clusters[0].workers.values())
+        if not killed:
+            killed.append(workers[0].process.pid)
+            os.kill(killed[0], signal.SIGKILL)
+        seen.append({worker.pid for worker in workers if worker.pid})
+
+    monkeypatch.setattr(distributed, "LocalCluster", noted)
+    rows = batch.run_all(jobs, told=told)
+    assert {row["status"] for row in rows} == {batch.DONE}
+    assert len(seen[-1] - set(killed)) == 2
+
+
 @pytest.mark.slow
 def test_the_command_with_its_own_cluster_ends_quietly(tmp_path):
     small_scans(tmp_path, 2)

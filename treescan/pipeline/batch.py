@@ -32,6 +32,9 @@ Row = dict[str, object]
 
 DONE, BAD_INPUT, NO_PLAN, FAULT = "done", "bad input", "no plan", "fault"
 MOST_LIST_BYTES = 100_000_000
+LOST_AFTER = "10 minutes"
+"""So long a local worker that was killed may take to come back.  By dask's own 15 seconds, too
+few on a busy machine, the cluster would do without it to the end."""
 COLUMNS = (
     "job", "scan", "site", "status", "message", "species", "height_m", "dbh_m",
     "green_mass_low_kg", "green_mass_likely_kg", "green_mass_high_kg", "volume_m3",
@@ -273,6 +276,7 @@ def run_all(
 
 def _mapped(jobs: Sequence[BatchJob], scheduler: str | None, workers: int) -> Iterator[Row]:
     try:
+        import dask
         from distributed import Client, LocalCluster, as_completed
     except ImportError as fault:
         raise InvalidInputError(
@@ -291,6 +295,7 @@ def _mapped(jobs: Sequence[BatchJob], scheduler: str | None, workers: int) -> It
         return
     with (
         tempfile.TemporaryDirectory() as scratch,
+        dask.config.set({"distributed.deploy.lost-worker-timeout": LOST_AFTER}),
         LocalCluster(
             n_workers=min(workers, max(len(jobs), 1)),
             threads_per_worker=1,
