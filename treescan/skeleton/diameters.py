@@ -19,6 +19,13 @@ Bools = npt.NDArray[np.bool_]
 BLUR, BLOB = 0.2, 5.0
 """How far fits of one limb are off together by the scatter over the radius: see `_seen`.  Set on
 twelve grown trees of seed 700 (November 2026)."""
+DOUBT_OF_BLUR = 0.25
+DOUBT_OF_SOURCE = np.array([1.0, 1.6, 2.0])
+MOST_DOUBT = 0.6
+"""What the course of one limb does not show of its own error: a share of the scatter over the
+radius, a factor for each source (fitted, interpolated, modelled), and the most that is said, as
+a share of the radius.  Set on twelve grown trees of seed 700, checked on others (November 2026).
+"""
 WELL_SEEN = 5.0
 """Rings at least so many times as wide as their scatter tell how much the scan scatters."""
 WINDOWS_TOGETHER = 25.0
@@ -162,7 +169,8 @@ def settle_radii(
     carried = carried_m(axes, along)
     is_side = axes.limb_of_node > 0
     noise = noise_of(fits)
-    seen, good, var = _seen(fits, local_noise(axes, fits, noise), before_m)
+    near = local_noise(axes, fits, noise)
+    seen, good, var = _seen(fits, near, before_m)
     if fused is not None:
         good &= ~fused
         var = np.where(good, var, np.inf)
@@ -183,7 +191,9 @@ def settle_radii(
         taper.WALK_SD_PER_SQRT_M**2,
     )
     radius = np.exp(taper.fall_to_tip(axes.first, mean, 1.0 / spread))
-    radius_sd = radius * np.sqrt(spread + 0.02**2)
     firm = spread < 0.4 * model.sd_log**2
     source = np.where(good, FITTED, np.where(firm, INTERPOLATED, MODELLED)).astype(np.int64)
+    blur = np.where(good, np.maximum(fits.scatter_m, near), near) / radius
+    doubt = np.sqrt(spread + 0.02**2 + (DOUBT_OF_BLUR * blur) ** 2) * DOUBT_OF_SOURCE[source]
+    radius_sd = radius * np.minimum(doubt, MOST_DOUBT)
     return Radii(radius, radius_sd, good, source, noise, np.exp(model_log), unseen)
