@@ -113,6 +113,22 @@ def test_a_scene_at_the_limits_passes_the_check(written):
     check_gltf(written(document(accessors=[{**row, "count": MOST_CORNERS} for row in rows])))
 
 
+def test_no_room_is_made_for_a_description_longer_than_the_file(tmp_path):
+    """Found by the fuzzer: 4 GB for a file of 20 bytes."""
+    import tracemalloc
+
+    (tmp_path / "scan.glb").write_bytes(
+        struct.pack("<4sIIII", b"glTF", 2, 2**32 - 1, 2**32 - 1, 0x4E4F534A)
+    )
+    tracemalloc.start()
+    try:
+        with pytest.raises(ScanError, match="promises 4,294,967,295 bytes"):
+            read_scan([tmp_path / "scan.glb"])
+        assert tracemalloc.get_traced_memory()[1] < 100_000_000
+    finally:
+        tracemalloc.stop()
+
+
 @pytest.mark.parametrize(
     "uri", ["/dev/zero", "../secret.bin", "..\\secret.bin", "file:///dev/zero"]
 )

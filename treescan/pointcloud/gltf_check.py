@@ -28,7 +28,8 @@ def check_gltf(path: Path) -> None:
     Raises
     ------
     ScanError
-        Naming what there is too much of.  Files that are no glTF pass: their reader says why.
+        Naming what there is too much of, or that the description is cut short.  Other faults
+        pass: the reader says what they are.
     """
     try:
         described = json.loads(_description(path))
@@ -60,6 +61,12 @@ def _description(path: Path) -> bytes:
             file.seek(0)
             return file.read()
         length, kind = struct.unpack("<II", head[12:20])
+        held = path.stat().st_size - 20
+        if length > held:  # every reader would make room for all that is promised
+            raise ScanError(
+                f"{path}: the GLB mesh cannot be read (it promises {length:,} bytes of description "
+                f"but holds {held:,}); it is cut short: copy or export it again"
+            )
         return file.read(length) if kind == _JSON_CHUNK else b""
 
 
