@@ -85,6 +85,17 @@ def test_feet_as_told(tmp_path):
         read_scan([tmp_path / "feet.las"], scan_units="furlong")
 
 
+def test_rows_that_are_no_points_are_left_out_and_said(tmp_path):
+    rows = [f"{x:.3f} {y:.3f} {z:.3f}" for x, y, z in post_on_ground(700)]
+    whole, torn = tmp_path / "whole.xyz", tmp_path / "torn.xyz"
+    whole.write_text("\n".join(rows))
+    torn.write_text("\n".join([*rows[:500], "1.0 2", "", "no number here", *rows[500:]]))
+    assert not any("no points" in line for line in read_scan([whole]).decisions)
+    cloud = read_scan([torn])
+    assert len(cloud) == len(read_scan([whole]))
+    assert "2 rows that are no points were left out of torn.xyz" in cloud.decisions
+
+
 def test_not_finite_points_are_dropped_and_counted(tmp_path):
     xyz = post_on_ground(2000)
     xyz[5] = np.nan

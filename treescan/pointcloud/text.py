@@ -48,7 +48,12 @@ class TextSource:
         self.bad_rows = 0
         rows = max(head.count(b"\n"), 1)
         self.count = int(rows * self.size / max(len(head), 1))
-        self.facts = FileFacts(format_name="text table")
+
+    @property
+    def facts(self) -> FileFacts:
+        """What the file states; after all rows were read, how many of them were no points."""
+        said = f"{self.bad_rows:,} rows that are no points were left out of {self.path.name}"
+        return FileFacts(format_name="text table", notes=(said,) if self.bad_rows else ())
 
     def sample(self, points: int) -> Floats:
         """Rows of blocks spread over the file."""
