@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 
 import numpy as np
 
 from tests.planning.jobs import inputs_of
 from tests.planning.sites import glass_all_round, open_field, wire_over_the_crown
-from tests.planning.trees import grown_tree
+from tests.planning.trees import Builder, grown_tree
 from treescan.planning.candidates import first_cuts, piece_length_m
 from treescan.planning.dividing import divide, judge, pieces_of_cuts
 from treescan.planning.edits import Edit
@@ -18,6 +19,7 @@ from treescan.planning.job import prepare
 from treescan.planning.near_pass import Strike, borne_by
 from treescan.planning.planner import make_plan
 from treescan.planning.recutting import recut
+from treescan.units import Band
 
 
 @cache
@@ -116,6 +118,29 @@ def test_another_cut_leaves_less_wood_without_a_way():
     fixed = frozenset(first.cuts.tolist())
     kept = recut(job, first, judged, fixed)
     assert kept.cuts.tolist() == first.cuts.tolist()
+
+
+def test_a_lateral_is_cut_off_alone_where_both_together_have_no_way():
+    """Two laterals leave a limb at one place, so that no cut along the limb parts them."""
+    tree = Builder(0.15)
+    stem = tree.grow(0, [0, 0, 1], 8.0, 0.13, 0.05, 0)
+    limb = tree.grow(stem[20], [1, 0, 0.1], 1.5, 0.05, 0.03, 1)
+    twins = [tree.grow(limb[2], [1, side, 0.2], 2.0, 0.03, 0.01, 2)[0] for side in (1, -1)]
+    job = prepare(inputs_of(tree.graph(), open_field()))
+    graph, inputs = job.inputs.graph, job.inputs
+
+    def judged(pieces, row):
+        members = pieces.members[row]
+        high = float(inputs.mass.high_kg[members].sum())
+        kept = not set(twins) <= set(members.tolist())
+        return SimpleNamespace(mass_kg=Band(high, high, high)), (SimpleNamespace(kept=kept),)
+
+    first = first_cuts(graph, inputs.mass, inputs.ground, job.rules)
+    stuck = [row for row in range(len(first)) if not judged(first, row)[1][0].kept]
+    assert len(stuck) == 1
+    after = recut(job, first, judged, frozenset())
+    assert stuck_kg(job, after, judged) == 0.0
+    assert set(after.cuts.tolist()) - set(first.cuts.tolist()) <= set(twins)
 
 
 def test_the_chosen_plan_is_beaten_by_no_other_in_every_figure():

@@ -28,6 +28,9 @@ Change = tuple[list[int], list[int]]
 SHIFTS_M = (0.4, 0.8, 1.3)
 """How far along the wood a cut is tried elsewhere: our choice. [m]"""
 
+MOST_LATERALS = 3
+"""Laterals of one piece that are tried as pieces of their own: our choice."""
+
 MOST_TRIED = 80
 """Divisions tried in one job: bounds the time."""
 
@@ -82,9 +85,26 @@ def _changes(job: Job, pieces: CutSet, row: int, fixed: frozenset[int]) -> Itera
     for node in along:
         if pieces.piece_of[node] == row:
             yield [node], []
+    for node in _laterals(job, pieces, row):
+        yield [node], []
     if inside:
         for node in along:
             yield [node], [cut]
+
+
+def _laterals(job: Job, pieces: CutSet, row: int) -> list[int]:
+    """First nodes of the limbs that a piece's own limb carries, the heaviest first."""
+    graph, can = job.inputs.graph, reachable(job.inputs.graph, job.rules)
+    mass, own = job.inputs.mass.high_kg, graph.limb[int(pieces.cuts[row])]
+    members = pieces.members[row]
+    carried = {int(n) for n in members}
+    bases = [
+        int(n)
+        for n in members
+        if graph.limb[n] != own and can[n] and graph.limb[graph.parent[n]] == own
+    ]
+    weight = {n: sum(float(mass[m]) for m in graph.subtree(n) if int(m) in carried) for n in bases}
+    return sorted(bases, key=lambda n: -weight[n])[:MOST_LATERALS]
 
 
 def _along(job: Job, pieces: CutSet, row: int) -> list[int]:
