@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import warnings
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -48,12 +48,7 @@ class TextSource:
         self.bad_rows = 0
         rows = max(head.count(b"\n"), 1)
         self.count = int(rows * self.size / max(len(head), 1))
-
-    @property
-    def facts(self) -> FileFacts:
-        """What the file states; after all rows were read, how many of them were no points."""
-        said = f"{self.bad_rows:,} rows that are no points were left out of {self.path.name}"
-        return FileFacts(format_name="text table", notes=(said,) if self.bad_rows else ())
+        self.facts = FileFacts(format_name="text table")
 
     def sample(self, points: int) -> Floats:
         """Rows of blocks spread over the file."""
@@ -78,7 +73,7 @@ class TextSource:
         return np.concatenate(found)
 
     def chunks(self) -> Iterator[tuple[Chunk, float]]:
-        """All rows; rows that are no numbers are left out and counted."""
+        """All rows; those that are no points are left out, and a note of the facts counts them."""
         self.bad_rows = 0
         rest = b""
         done = 0
@@ -98,7 +93,10 @@ class TextSource:
                 if text.strip():
                     yield self._chunk(text), min(done / max(self.size, 1), 1.0)
                 if not block:
-                    return
+                    break
+        if self.bad_rows:
+            said = f"{self.bad_rows:,} rows that are no points were left out of {self.path.name}"
+            self.facts = replace(self.facts, notes=(said,))
 
     def _chunk(self, text: bytes) -> Chunk:
         layout = self.layout
