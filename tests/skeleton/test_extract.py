@@ -177,3 +177,15 @@ def test_points_too_far_apart_to_follow_are_refused():
     airborne = np.random.default_rng(0).uniform([-15, -15, 0], [15, 15, 20], (9000, 3))
     with pytest.raises(ScanError, match="lie too far apart"):
         skeleton(airborne)
+
+
+def test_a_thin_shoot_beyond_the_graph_counts_for_height_and_strays_do_not():
+    points = skin([0, 0, 0], [0, 0, 6], 0.2, 0.08)
+    graph = skeleton(points)
+    z = np.arange(6.0, 8.0, 0.05)
+    shoot = np.column_stack([np.full((len(z), 2), 0.02), z])
+    strays = np.array([[0.0, 0.0, 9.6], [0.0, 4.0, 3.0], [0.1, 0.0, 10.4]])
+    tree = one_tree(np.concatenate([points, shoot, strays]))
+    measures = measure_tree(graph, flat_ground(), tree=tree)
+    assert measures.height_m == pytest.approx(7.95, abs=0.06)  # one point in 10 cm is looked at
+    assert measures.crown_spread_m < 0.6

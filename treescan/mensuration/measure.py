@@ -18,7 +18,8 @@ from treescan.units import Band
 Floats = npt.NDArray[np.float64]
 
 STRAY_M = 1.0
-"""Points farther than this from every node are not of the tree. [m]"""
+"""Points farther than this from every node are not of the tree, but for what hangs together. [m]"""
+SHOOT_GAP_M = 0.2
 MERCHANTABLE_M = 0.07
 Z_5_95 = 1.645
 
@@ -88,10 +89,17 @@ def _extent_points(graph: TreeGraph, tree: TreePoints | None) -> Floats:
     cell = np.unique(np.floor(points / 0.1).astype(np.int64), axis=0, return_index=True)[1]
     points = points[np.sort(cell)]
     near = cKDTree(graph.position_m).query(points, distance_upper_bound=STRAY_M, workers=-1)[0]
-    kept = points[np.isfinite(near)]
-    if not len(kept):
+    own = np.isfinite(near)
+    if not own.any():
         raise ScanError("the points and the skeleton graph lie apart. Give both from one scan.")
-    return np.concatenate([graph.position_m, kept])
+    # A shoot too thin for the graph may be longer: it hangs together with what is near.
+    edge, rest = points[own & (near > STRAY_M - SHOOT_GAP_M)], points[~own]
+    found = [graph.position_m, points[own]]
+    while len(edge) and len(rest):
+        gap = cKDTree(edge).query(rest, distance_upper_bound=SHOOT_GAP_M, workers=-1)[0]
+        edge, rest = rest[np.isfinite(gap)], rest[~np.isfinite(gap)]
+        found.append(edge)
+    return np.concatenate(found)
 
 
 def crown_spread_m(plan_m: Floats) -> tuple[float, float]:
