@@ -49,15 +49,19 @@ def test_what_was_forced_goes_on_after_a_new_plan():
         "held": [{"do": "force", "node": 3, "tie": "butt"}],
         "edits": [
             {"do": "split", "node": 8},
+            {"do": "merge", "node": 9},
             {"do": "force", "node": 3, "tie": "tip"},
             {"do": "force", "node": 4, "anchor": "A1"},
         ],
     }
     held = cut_edits.held_after(state)
     assert held == [
+        {"do": "merge", "node": 9, "again": True},
         {"do": "force", "node": 3, "tie": "tip"},
         {"do": "force", "node": 4, "anchor": "A1"},
     ]
+    later = cut_edits.held_after({"held": held, "edits": [{"do": "split", "node": 9}]})
+    assert later == held[1:]
 
 
 change = st.one_of(

@@ -80,14 +80,21 @@ def without(rows: Sequence[Json], place: int) -> Rows:
 
 
 def held_after(state: Mapping[str, Any]) -> Rows:
-    """Wishes that go on after a new plan: what was forced is asked for again in every later one.
+    """Wishes that go on after a new plan and are asked for again in every later one.
 
-    Cuts that were moved, added or struck out are the plan's own from then on.  Of several wishes
-    for one piece the last one goes on.
+    That is what was forced (of several wishes for one piece the last), and the cuts that were
+    struck out or moved, which the planner might otherwise make again.  Added cuts are the plan's
+    own from then on.
     """
     rows = [*(state.get("held") or ()), *(state.get("edits") or ())]
     last = {int(row["node"]): row for row in rows if row["do"] == "force"}
-    return list(last.values())
+    back = {int(row["node"]) for row in rows if row["do"] == "split"}
+    shaped = {
+        int(row["node"]): {**row, "again": True}
+        for row in rows
+        if row["do"] in ("merge", "move cut") and int(row["node"]) not in back
+    }
+    return [*shaped.values(), *last.values()]
 
 
 def said(row: Json, names: dict[int, str]) -> str:

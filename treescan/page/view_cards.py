@@ -214,8 +214,15 @@ def nearest_words(step: Json) -> Words:
     if row is None:
         return plain("no targets are marked")
     gap, margin = row["distance_m"] - row["spread_m"], row["margin_m"]
+    name = str(row["target"])
+    if gap < 0 and step.get("broken_limits"):
+        return fill("{}: would be hit; keep {}", name, wording.length(margin))
+    if row["distance_m"] < 0:
+        return fill("{}: this wood reaches it before the cut; take it off there first", name)
     if gap < 0:
-        return fill("{}: would be hit; keep {}", str(row["target"]), wording.length(margin))
+        near = wording.length_least(row["distance_m"])
+        keep = wording.length(margin)
+        return fill("{}: likely {} away, but it may touch; keep {}", name, near, keep)
     return fill(
         "{}: {} away, keep {}", str(row["target"]), wording.length_least(gap),
         wording.length(margin),

@@ -382,7 +382,9 @@ def ways_of(job: Job, piece: Piece, wish: Edit | None = None) -> list[Option]:
     hung: list[Option] = []
     if wish is not None:
         hung = hang_options(job, piece, order, wish.anchor)
-    elif piece.mass_kg.high > ALWAYS_LINED_KG or not dropped:
+    elif not dropped or (
+        piece.mass_kg.high > ALWAYS_LINED_KG and piece.butt_node not in job.inputs.fell_before
+    ):
         hung = hang_options(job, piece, order)
     return found + [with_chance(o, job.field, job.draws) for o in hung]
 

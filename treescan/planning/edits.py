@@ -71,6 +71,8 @@ class Edit:
 def read_edits(rows: Sequence[Json]) -> tuple[Edit, ...]:
     """Read edits from plain rows such as ``{"do": "merge", "node": 812}``.
 
+    A row that an earlier plan was made with carries ``"again": true``.
+
     Raises
     ------
     InvalidInputError
@@ -85,14 +87,15 @@ def read_edits(rows: Sequence[Json]) -> tuple[Edit, ...]:
                 f"edit {number}: do = {kind!r}; use one of {', '.join(get_args(EditKind))}."
             )
         needed, free = KEYS[kind]
-        keys = set(row) - {"do"}
+        keys = set(row) - {"do", "again"}
         if keys - needed - free or needed - keys:
             raise InvalidInputError(
                 f"edit {number} ({kind}): needs {', '.join(sorted(needed))}"
                 f"{' and may have ' + ', '.join(sorted(free)) if free else ''};"
                 f" it has {', '.join(sorted(keys)) or 'nothing'}."
             )
-        edit = Edit(kind, **{key: row[key] for key in keys})  # type: ignore[arg-type]
+        wished = {key: row[key] for key in keys}
+        edit = Edit(kind, **wished, again=row.get("again") is True)  # type: ignore[arg-type]
         wrong = next((key for key in sorted(keys) if not _usable(key, row[key])), None)
         if wrong is not None:
             raise InvalidInputError(

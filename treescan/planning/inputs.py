@@ -33,6 +33,8 @@ class PlanInputs:
         Nodes of anchors that must not be used.
     keep_cuts : tuple of int
         Cuts of an earlier plan to start from; finer ones are added only where needed.
+    fell_before : frozenset of int
+        Cuts whose piece was let fall in the earlier plan: while it still may, no line is looked at.
     prefer : str
         Name of the whole plan that a person chose among the alternatives; the planner's own
         choice when empty.
@@ -51,6 +53,7 @@ class PlanInputs:
     edits: tuple[Edit, ...] | None = None
     lost_anchors: frozenset[int] = frozenset()
     keep_cuts: tuple[int, ...] = ()
+    fell_before: frozenset[int] = frozenset()
     prefer: str = ""
 
     @property

@@ -17,6 +17,8 @@ from treescan.skeleton.graph import TreeGraph
 
 Bools = npt.NDArray[np.bool_]
 
+FALLS = ("free fall", "hinge fall")
+
 
 @dataclass(frozen=True)
 class EarlierStep:
@@ -143,7 +145,11 @@ def replan(
         standing &= inputs.standing
     rest = [s for s in steps if s.number not in done]
     kept = tuple(s.node for s in rest if standing[s.node])
-    plan = make_plan(replace(inputs, done=standing, keep_cuts=kept), progress=progress)
+    fell = (
+        frozenset(s.node for s in rest if s.method in FALLS) if not inputs.prefer else frozenset()
+    )
+    now = replace(inputs, done=standing, keep_cuts=kept, fell_before=fell)
+    plan = make_plan(now, progress=progress)
     told = changes(rest, standing, plan)
     return replace(plan, cautions=(told, *plan.cautions), name=f"rest of the job: {plan.name}")
 

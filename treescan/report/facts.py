@@ -227,8 +227,14 @@ def _closest(step: Step) -> Words:
     if c is None:
         return NOTHING
     gap = c.distance_m - c.spread_m
-    if gap < 0:
+    if gap < 0 and step.broken_limits:
         return fill("{}: would be hit; keep {} away", c.target, wording.length(c.margin_m))
+    if c.distance_m < 0:
+        return fill("{}: this wood reaches it before the cut; take it off there first", c.target)
+    if gap < 0:
+        near = wording.length_least(c.distance_m)
+        keep = wording.length(c.margin_m)
+        return fill("{}: likely {} away, but it may touch; keep {}", c.target, near, keep)
     words = fill("{}: at least {} away", c.target, wording.length_least(gap))
     return fill("{}, keep {}", words, wording.length(c.margin_m))
 

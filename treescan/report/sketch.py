@@ -250,6 +250,9 @@ def north_arrow(sketch: Sketch, size_pt: float = 9.0) -> None:
     sketch.say((x, y + 1.15 * size), Words("N", "N"), size_pt, bold=True)
 
 
+JOINED_M = 1e-6
+
+
 def clipped(points_m: Floats, window_m: tuple[float, float, float, float]) -> list[Floats]:
     """Parts of an open line inside the window; a line that crosses itself stays one part."""
     if len(points_m) < 2:
@@ -261,7 +264,7 @@ def clipped(points_m: Floats, window_m: tuple[float, float, float, float]) -> li
         if piece.geom_type != "LineString" or piece.is_empty:
             continue
         start, end = np.asarray(piece.coords)
-        if parts and np.allclose(parts[-1][-1], start, atol=1e-6):
+        if parts and np.abs(parts[-1][-1] - start).max() < JOINED_M:
             parts[-1].append(end)
         else:
             parts.append([start, end])

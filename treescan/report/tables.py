@@ -312,7 +312,7 @@ def _room(clearance_m: float) -> Words:
     if not np.isfinite(clearance_m):
         return plain("nothing to hit")
     if clearance_m < 0:
-        return fill("none: would hit by {}", wording.length(-clearance_m))
+        return fill("none: up to {} into a target, spread counted", wording.length(-clearance_m))
     return fill("at least {}", wording.length_least(clearance_m))
 
 
