@@ -4,7 +4,7 @@ import copy
 import math
 import types
 import typing
-from itertools import pairwise
+from itertools import pairwise, product
 
 import numpy as np
 import pytest
@@ -24,8 +24,12 @@ from treescan.pipeline.scale_check import taped_dbh_note, with_corrected_scale
 from treescan.pointcloud.cloud import PointCloud
 from treescan.report.plan_json import plan_document
 from treescan.report.tree_json import read_tree, tree_document
-from treescan.site.model import Site
+from treescan.rigging.gear import _NUMBERS as gear_numbers
+from treescan.rigging.gear import own_entries
+from treescan.site.model import Gear, Site
 from treescan.site.reading import parse_site, site_from_mapping
+from treescan.wood.own_species import RANGES as wood_ranges
+from treescan.wood.own_species import own_species
 
 SQUARE = [[104.0, 198.0], [107.0, 198.0], [107.0, 202.0], [104.0, 202.0]]
 WHOLE = {
@@ -63,6 +67,26 @@ WHOLE = {
     "minutes": {"set_up": [20.0, 40.0], "lowered_limb": [5.0, 10.0], "lowered_log": [6.0, 12.0],
                 "dropped_limb": [1.0, 2.0], "dropped_log": [2.0, 4.0],
                 "anchor_move": [8.0, 15.0], "climber_move": [1.0, 3.0]},
+}  # fmt: skip
+
+OWN_GEAR = {
+    "line": {"name": "a", "kind": "line", "mbs_kn": 60.0, "modulus_kn": 300.0, "efficiency": 0.9,
+             "friction_ratio": 1.0, "kg_per_m": 0.2, "diameter_mm": 16.0},
+    "sling": {"name": "a", "kind": "sling", "mbs_kn": 60.0, "modulus_kn": 300.0,
+              "efficiency": 0.75, "friction_ratio": 1.0, "kg_per_m": 0.2, "diameter_mm": 16.0},
+    "block": {"name": "a", "kind": "block", "mbs_kn": 60.0, "modulus_kn": 0.0, "efficiency": 1.0,
+              "friction_ratio": 1.1, "kg_per_m": 0.0, "diameter_mm": 100.0},
+}  # fmt: skip
+UNRATED = {("block", "mbs_kn"), *((kind, key) for kind in OWN_GEAR
+           for key in ("kg_per_m", "diameter_mm")), ("sling", "modulus_kn"),
+           ("block", "modulus_kn")}  # fmt: skip
+"""Zero means that it is not rated or not known, as in the catalogue."""
+OWN_WOOD = {
+    "scientific_name": "Acer", "common_name": "own", "kind": "broadleaf",
+    "basic_specific_gravity": 0.6, "mc_average_pct": 70.0, "bark_pct_of_wood_volume": 10.0,
+    "bark_density_kg_m3": 900.0, "MOR_green_MPa": 50.0, "MOE_green_GPa": 8.0,
+    "compression_parallel_green_MPa": 22.0, "source": "own test", "mc_heartwood_pct": 60.0,
+    "mc_sapwood_pct": 80.0, "density_cv": 0.1,
 }  # fmt: skip
 
 RIGHT = {
@@ -186,6 +210,34 @@ def test_a_bad_number_is_refused_or_flagged(place, bad, survey):
     said = outcome(place, bad, survey)
     assert said
     assert "\n" not in said[0]
+
+
+def own_cases():
+    """Every number of an own entry with every bad value; the tables know no others."""
+    for kind, entry in OWN_GEAR.items():
+        assert set(entry) == {"name", "kind", *gear_numbers}
+        for key, bad in product(gear_numbers, BAD):
+            if not ((kind, key) in UNRATED and bad == "zero"):
+                yield pytest.param({**entry, key: BAD[bad]}, "gear", id=f"{kind} {key} {bad}")
+    assert set(wood_ranges) <= set(OWN_WOOD)
+    for key, bad in product(wood_ranges, BAD):
+        if (key, bad) != ("bark_pct_of_wood_volume", "zero"):
+            yield pytest.param({**OWN_WOOD, key: BAD[bad]}, "wood", id=f"{key} {bad}")
+
+
+@pytest.mark.parametrize(("entry", "table"), list(own_cases()))
+def test_a_bad_number_of_an_own_entry_is_refused(entry, table):
+    with pytest.raises(SiteFileError) as refusal:
+        if table == "gear":
+            own_entries(site_from_mapping({"gear": {"own": [entry]}}).gear)
+        else:
+            own_species(site_from_mapping({"own_species": [entry]}).own_species)
+    assert "\n" not in str(refusal.value)
+
+
+def test_good_own_entries_are_taken():
+    assert len(own_entries(Gear(own=tuple(OWN_GEAR.values())))) == 3
+    assert own_species([OWN_WOOD])[0].common_name == "own"
 
 
 @pytest.mark.parametrize(("key", "bad"), list(RIGHT))

@@ -20,6 +20,8 @@ from treescan.site.model import Gear, Limits
 KINDS = ("line", "sling", "block", "friction device")
 MBS_LIMIT_KN = {"line": 300.0, "sling": 1000.0, "block": 1000.0, "friction device": 1000.0}
 MODULUS_LIMIT_KN = (3.0, 5000.0)
+LARGEST = {"friction_ratio": 20.0, "kg_per_m": 5.0, "diameter_mm": 500.0, "modulus_kn": 5000.0}
+"""More than any item has: wrong units end here (grams, inches a hundred, pounds)."""
 _NUMBERS = ("mbs_kn", "modulus_kn", "efficiency", "friction_ratio", "kg_per_m", "diameter_mm")
 _DEFAULTS = {
     "mbs_kn": 0.0,
@@ -237,6 +239,8 @@ def _item(row: Mapping[str, str], where: str) -> GearItem:
             f"{where}: mbs_kn = {numbers['mbs_kn']:g} for a {kind} is above "
             f"{MBS_LIMIT_KN[kind]:g} kN; check the unit (kN, not lbf or kg)."
         )
+    if kind == "sling" and numbers["mbs_kn"] <= 0.0:
+        raise SiteFileError(f"{where}: a sling needs mbs_kn above 0: it is checked against it.")
     if kind == "line":
         low, high = MODULUS_LIMIT_KN
         if not low <= numbers["modulus_kn"] <= high or numbers["mbs_kn"] <= 0:
@@ -268,4 +272,8 @@ def _number(row: Mapping[str, str], key: str, where: str) -> float:
         raise SiteFileError(f"{where}: {key} = {text!r} is not a number.") from None
     if not 0.0 <= value < 1e6:
         raise SiteFileError(f"{where}: {key} = {text} must be 0 or more and finite.")
+    if value > LARGEST.get(key, float("inf")):
+        raise SiteFileError(
+            f"{where}: {key} = {text} is above {LARGEST[key]:g}; check the number and its unit."
+        )
     return value
