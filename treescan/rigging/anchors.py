@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from treescan.errors import InvalidInputError
+from treescan.mensuration.breast_height import uphill_ground_m
 from treescan.mensuration.measures import TreeMeasures
 from treescan.pointcloud.cloud import Ground
 from treescan.rigging.model import SparModel, spar_model
@@ -152,10 +153,7 @@ def heights_m(graph: TreeGraph, ground: Ground) -> Floats:
     graph : TreeGraph
     ground : Ground
     """
-    base, radius = graph.position_m[0], float(graph.radius_m[0])
-    turn = np.linspace(0.0, 2.0 * np.pi, 16, endpoint=False)
-    level = ground.height(base[0] + radius * np.cos(turn), base[1] + radius * np.sin(turn)).max()
-    result: Floats = graph.position_m[:, 2] - level
+    result: Floats = graph.position_m[:, 2] - uphill_ground_m(graph, ground)
     return result
 
 
