@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import median_filter
 
 from treescan.skeleton import taper
 from treescan.skeleton.fitting import Fits
@@ -125,8 +126,7 @@ def local_noise(axes: LimbAxes, fits: Fits, noise: float) -> Floats:
         if len(own) < 4:
             result[low:high] = result[axes.parent_node[limb]] if limb else noise
             continue
-        value = fits.scatter_m[low:high][own]
-        middle = [float(np.median(value[max(i - 4, 0) : i + 5])) for i in range(len(value))]
+        middle = median_filter(fits.scatter_m[low:high][own], 9, mode="nearest")
         result[low:high] = np.interp(np.arange(high - low), own, middle)
     return np.maximum(result, 0.5 * noise)
 
