@@ -11,10 +11,27 @@ import laspy
 import numpy as np
 import pytest
 
+from tests.pipeline.small_tree import SITE as SMALL_SITE
+from tests.pipeline.small_tree import write_tree
+from treescan import processes
+from treescan.pipeline.outputs import save_results
+from treescan.pipeline.run import RunOptions, plan_removal
+
 SAMPLES = Path(__file__).parents[2] / "sample_scans"
 SITE = SAMPLES / "maple_phone.toml"
 
-pytestmark = pytest.mark.slow
+
+def test_one_seed_gives_the_same_bytes_on_one_core_and_on_two(tmp_path, monkeypatch):
+    scan, site = write_tree(tmp_path / "tree.json"), tmp_path / "site.toml"
+    site.write_text(SMALL_SITE)
+    made = []
+    for name in ("two", "one"):
+        result = plan_removal([scan], site, RunOptions(seed=3))
+        assert result.plan.steps
+        made.append(digests(save_results(result, tmp_path / name)))
+        monkeypatch.setattr(processes, "two_cores", lambda: False)
+    assert len(made[0]) > 10
+    assert made[0] == made[1]
 
 
 def planned(scan, out, hash_seed):
@@ -39,6 +56,7 @@ def first(tmp_path_factory):
     return planned(SAMPLES / "maple_phone.laz", folder / "out", "1")
 
 
+@pytest.mark.slow
 def test_two_runs_are_bit_identical(first, tmp_path):
     again = digests(planned(SAMPLES / "maple_phone.laz", tmp_path / "out", "2"))
     before = digests(first)
@@ -50,6 +68,7 @@ def peaks(plan):
     return [a["peak_N"] for a in plan["anchors"] if a["peak_N"] > 0]
 
 
+@pytest.mark.slow
 def test_a_millimetre_of_noise_leaves_the_plan(first, tmp_path):
     las = laspy.read(SAMPLES / "maple_phone.laz")
     noise = np.random.default_rng(5).normal(0.0, 0.001, (3, len(las.x)))
