@@ -362,7 +362,13 @@ def path_on_line(
     ground: Ground,
     lower_to: Floats | None,
 ) -> Path:
-    """Path of a rigged piece from the cut over swing, hanging and descent to rest."""
+    """Path of a rigged piece from the cut over swing, hanging and descent to rest.
+
+    Raises
+    ------
+    InvalidInputError
+        If the motion runs away: names mass and stiffness.
+    """
     grid = ground_grid(ground)
     lines = lines_of(rigid, rig)
     record, tension = swing(rigid, lines, start, rig, 0.0)

@@ -58,7 +58,13 @@ class Tendency:
 
 
 def common_centre_m(pieces: Sequence[Piece]) -> Floats:
-    """Centre of mass of several pieces at their likely masses, shape (3,). [m]"""
+    """Centre of mass of several pieces at their likely masses, shape (3,). [m]
+
+    Raises
+    ------
+    InvalidInputError
+        If there is no piece.
+    """
     if not pieces:
         raise InvalidInputError("no piece given: name what the cut would take.")
     mass = np.array([piece.mass_kg.likely for piece in pieces])
@@ -94,6 +100,11 @@ def tendency(
     Returns
     -------
     Tendency
+
+    Raises
+    ------
+    InvalidInputError
+        If several pieces are given without their common cut.
 
     References
     ----------

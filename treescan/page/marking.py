@@ -299,7 +299,13 @@ def facts(part: str, entry: Any) -> list[tuple[str, float | str]]:
 
 
 def site_entry(site: Site, part: str, name: str) -> Json:
-    """Entry of a site by name, as plain data; raises InvalidInputError when it is gone."""
+    """Entry of a site by name, as plain data.
+
+    Raises
+    ------
+    InvalidInputError
+        When it is gone.
+    """
     for item in getattr(site, part):
         if item.name == name:
             data: Json = item.model_dump(mode="json", exclude_none=True)

@@ -156,7 +156,13 @@ class Session:
         return sorted(p.stem for p in SAMPLES.glob("*.laz") if p.with_suffix(".toml").exists())
 
     def take_sample(self, name: str) -> None:
-        """Take a sample scene with its site file."""
+        """Take a sample scene with its site file.
+
+        Raises
+        ------
+        InvalidInputError
+            If there is no sample of that name.
+        """
         from treescan.site.reading import read_site
 
         if name not in self.samples():

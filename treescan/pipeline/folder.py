@@ -135,7 +135,13 @@ def _is_step(step: object) -> bool:
 
 
 def haul_again(job: JobFolder) -> JobResult:
-    """Log, brush and truck-load sheet and quote again; for the plan's pieces when there is one."""
+    """Log, brush and truck-load sheet and quote again; for the plan's pieces when there is one.
+
+    Raises
+    ------
+    InvalidInputError
+        If the plan does not fit the tree, or its hours are no numbers.
+    """
     pieces, hours = None, None
     if job.plan is not None:
         nodes = [step["piece"]["nodes"] for step in job.plan["steps"]]

@@ -125,6 +125,11 @@ def cut_set(graph: TreeGraph, cuts: npt.ArrayLike, standing: Bools | None = None
         Nodes; duplicates are dropped.
     standing : ndarray, shape (n,), bool, optional
         Wood not yet gone.
+
+    Raises
+    ------
+    InvalidInputError
+        If a cut is no node of the tree, or its root.
     """
     chosen = np.unique(np.asarray(cuts, dtype=np.int32))
     if len(chosen) and (chosen[0] < 1 or chosen[-1] >= len(graph)):

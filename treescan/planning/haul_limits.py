@@ -26,6 +26,11 @@ def bridge_formula_lb(axles: int, outer_distance_ft: float) -> float:
     never above 80,000 or 20,000 an axle.  23 USC 127, 23 CFR 658.17 [from memory; existence
     confirmed].
 
+    Raises
+    ------
+    InvalidInputError
+        Fewer than 2 axles, or no distance between them.
+
     Examples
     --------
     >>> bridge_formula_lb(5, 51.0)

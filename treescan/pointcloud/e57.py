@@ -44,7 +44,13 @@ class E57Source:
         return np.concatenate([chunk.stored[::step] for chunk, _ in self.chunks()])
 
     def chunks(self) -> Iterator[tuple[Chunk, float]]:
-        """Scan by scan, so many points at a time."""
+        """Scan by scan, so many points at a time.
+
+        Raises
+        ------
+        ScanError
+            If a scan cannot be decoded: names it.
+        """
         done = 0
         for number in range(self._file.scan_count):
             blocks = self._blocks(number)

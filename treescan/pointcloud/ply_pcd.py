@@ -153,7 +153,13 @@ def refuse_short_ply(path: Path) -> None:
 
 
 def read_ply_points(path: Path) -> TableSource:
-    """Vertices of a PLY as points."""
+    """Vertices of a PLY as points.
+
+    Raises
+    ------
+    ScanError
+        If there are none, they stand behind lists, or the file is cut short.
+    """
     header = ply_header(path)
     if not header.elements:
         raise ScanError(f"{path}: the PLY has no elements; export the scan again")

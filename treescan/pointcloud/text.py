@@ -51,7 +51,13 @@ class TextSource:
         self.facts = FileFacts(format_name="text table")
 
     def sample(self, points: int) -> Floats:
-        """Rows of blocks spread over the file."""
+        """Rows of blocks spread over the file.
+
+        Raises
+        ------
+        ScanError
+            If there are no rows of numbers.
+        """
         blocks = 16
         width = max(self.size // max(self.count, 1), 8) * max(points // blocks, 1)
         if width * blocks * 2 >= self.size:
@@ -73,7 +79,13 @@ class TextSource:
         return np.concatenate(found)
 
     def chunks(self) -> Iterator[tuple[Chunk, float]]:
-        """All rows; those that are no points are left out, and a note of the facts counts them."""
+        """All rows; those that are no points are left out, and a note of the facts counts them.
+
+        Raises
+        ------
+        ScanError
+            If a line is longer than 100 MB.
+        """
         self.bad_rows = 0
         rest = b""
         done = 0

@@ -68,7 +68,13 @@ def read_site(path: Path) -> Site:
 
 
 def parse_site(text: str, source_name: str = "text") -> Site:
-    """Check the text of a site file; see :func:`read_site`."""
+    """Check the text of a site file; see :func:`read_site`.
+
+    Raises
+    ------
+    SiteFileError
+        In one line: where, what is wrong, what is near, how to mend it.
+    """
     prefix = f"site file {source_name}: "
     deep = _DEEP_KEY.search(text)
     if deep is not None:  # the parser's memory grows with the square of a key's depth
@@ -88,7 +94,13 @@ def parse_site(text: str, source_name: str = "text") -> Site:
 
 
 def site_from_mapping(data: Mapping[str, Any], prefix: str = "site: ") -> Site:
-    """Check a mapping with the keys of a site file (of the page, or of changes at replanning)."""
+    """Check a mapping with the keys of a site file (of the page, or of changes at replanning).
+
+    Raises
+    ------
+    SiteFileError
+        As :func:`parse_site`.
+    """
     try:
         site = Site.model_validate(_as_tuples(data), strict=True)
     except RecursionError as error:
