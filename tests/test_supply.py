@@ -75,3 +75,37 @@ def test_treescan_itself_is_installed_with_its_types() -> None:
     files = [str(path) for path in metadata.files("treescan") or []]
     assert files
     assert (ROOT / "treescan" / "py.typed").exists()
+
+
+def _needs(name: str, extras: frozenset[str]) -> list[Requirement]:
+    """What an installed package needs on this machine with some of its extras."""
+    found = [Requirement(text) for text in metadata.requires(name) or []]
+    return [
+        need
+        for need in found
+        if need.marker is None or any(need.marker.evaluate({"extra": e}) for e in (*extras, ""))
+    ]
+
+
+def test_every_installed_package_has_what_it_needs() -> None:
+    """As ``pip check``, for everything that treescan stands on here."""
+    seen: set[tuple[str, frozenset[str]]] = set()
+    left = [("treescan", frozenset({"e57", "page", "cluster"}))]
+    wrong = []
+    while left:
+        name, extras = left.pop()
+        if (name, extras) in seen:
+            continue
+        seen.add((name, extras))
+        for need in _needs(name, extras):
+            try:
+                version = metadata.version(need.name)
+            except metadata.PackageNotFoundError:
+                if name != "treescan":  # an extra of ours may be left out
+                    wrong.append(f"{name} needs {need}, which is not installed")
+                continue
+            if not need.specifier.contains(version, prereleases=True):
+                wrong.append(f"{name} needs {need}, installed is {version}")
+            left.append((need.name, frozenset(need.extras)))
+    assert len(seen) > 30
+    assert wrong == []
