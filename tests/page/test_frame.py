@@ -239,11 +239,14 @@ async def test_work_under_way_is_seen_and_what_it_said_can_be_put_away(job_folde
         (place / "stage.json").write_text(json.dumps({"stage": "Planning", "share": 0.42}))
         await settle(session)
         await user.should_see("Planning, 42%")
+        box = element(user, "stage").parent_slot.parent.parent_slot.parent
+        assert "ts-stays" in box.classes  # in sight wherever one has scrolled to
         user.find(marker="undo").click()
         await user.should_see("Work is running")
         (place / "order.json").write_text(json.dumps({**order, "created": 1.0}))
         await settle(session)
         await user.should_see("ended before it was done")
+        assert "ts-stays" not in box.classes
         user.find("OK").click()
         await user.should_not_see("ended before it was done")
 

@@ -123,6 +123,8 @@ class DevicePage:
         """Stage, share, time left and Cancel while work is running; the last error otherwise."""
         progress, fault = self.session.progress(), self.session.store.fault
         self.work.clear()
+        stays = {"add": "ts-stays"} if progress.running else {"remove": "ts-stays"}
+        self.work.classes(**stays)  # in sight wherever one has scrolled to
         with self.work:
             if fault:
                 with ui.column().classes("ts-warning").props("role=alert"):

@@ -34,7 +34,7 @@ DOWNLOADS = {
     "tree.glb": "Pieces in 3-D",
     "plan.json": "Plan for other programs",
 }
-KEYS_OF_SITE_FILE = re.compile(r" \((?:\[\[|[a-z_]+\.)[^()]*\)")
+KEYS_OF_SITE_FILE = re.compile(r" \((?:\[\[|[a-z_]+\.)[^()]*\)| \([a-z]+(?:_[a-z]+)+\)")
 """What a value is called in the site file: on the page it has a form."""
 Rows = Sequence[Sequence[Words]]
 
@@ -168,7 +168,9 @@ def haul_tables(session: Session) -> HaulTables:
 
 def _below(cell: Words) -> Words:
     """The page has an input for what the sheet asks to be written into the site file."""
-    return plain("open: give the rate below") if "[quote]" in cell.text("metric") else cell
+    if "[quote]" in cell.metric:
+        return plain("open: give the rate below")
+    return Words(*(KEYS_OF_SITE_FILE.sub("", text) for text in (cell.metric, cell.us)))
 
 
 def haul_and_quote(session: Session) -> None:

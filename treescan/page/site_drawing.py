@@ -26,7 +26,7 @@ INPUTS: dict[str, tuple[str, Quantity | None]] = {
     "margin_m": ("Room to keep", LENGTH),
     "width_m": ("Width", LENGTH),
     "kilovolts": ("Voltage (ask the network operator)", KILOVOLTS),
-    "holds_kn": ("What it may hold (empty: the plan says what it must)", HOLDS),
+    "holds_kn": ("What it may hold (empty: not known)", HOLDS),
     "known_length_m": ("Taped length between the two points", LENGTH),
     "max_energy_kj": ("Hardest blow it takes (empty: not limited)", ENERGY),
 }
@@ -286,7 +286,7 @@ class MapPanel:
     def _input(self, key: str) -> None:
         label, quantity = INPUTS[key]
         if key == "margin_m" and KINDS[self.draft.kind].part == "conductor":
-            label += " (empty: what its voltage asks for)"
+            label += " (empty: by its voltage)"
         box = self._box(label, quantity, self.draft.value(key)).mark(f"value-{key}")
         self.boxes[key] = box
 

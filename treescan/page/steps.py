@@ -77,9 +77,11 @@ def _stale(session: Session) -> Standing | None:
 
 def _site(session: Session) -> Standing:
     site = session.store.site
-    if session.open_proposals():
+    shown = len(session.open_proposals())
+    if shown:
+        what = "One thing" if shown == 1 else f"{shown} things"
         return attention(
-            f"{len(session.open_proposals())} things the scan shows: say what they are."
+            f"{what} the scan shows: say what {'it is' if shown == 1 else 'they are'}."
         )
     if not site.drop_zone and not site.landing:
         return attention("No drop zone or landing: wood has nowhere to go.")
