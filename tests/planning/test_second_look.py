@@ -11,7 +11,7 @@ from treescan.planning.job import prepare
 from treescan.planning.options import judged_gaps
 from treescan.planning.planner import make_plan
 from treescan.planning.robust import tried
-from treescan.planning.second_look import with_second_look
+from treescan.planning.second_look import least_sure, with_second_look
 from treescan.site.model import Site
 
 
@@ -28,6 +28,22 @@ def test_it_adds_words_and_no_decision():
         assert replace(after, **same) == before
         assert (after.path.centre_m == before.path.centre_m).all()
     assert any(r.startswith("stand to the ") for s in seen.steps for r in s.reasons)
+
+
+def test_the_least_sure_steps_are_named_worst_first():
+    plan = make_plan(grown_inputs("leaning", 3, open_field(), height_m=9.0))
+    sure, broken = replace(plan.steps[0], chance_of_breach=0.05), ("too heavy",)
+    chances = [0.06, 0.31, 0.06, 0.2, 0.07, 0.9]
+    steps = [
+        replace(sure, number=i + 2, chance_of_breach=chance) for i, chance in enumerate(chances)
+    ]
+    steps[-1] = replace(steps[-1], broken_limits=broken)
+    told = least_sure([sure, *steps])
+    worst = "step 3 (31 % of trials), step 5 (20 % of trials), step 6 (7 % of trials), step 2 (6 %"
+    assert worst in told
+    assert " and 1 more." in told
+    assert "step 7" not in told
+    assert least_sure([sure, steps[-1]]) == ""
 
 
 def test_logs_say_how_they_land_and_what_length_would_lie_flat():

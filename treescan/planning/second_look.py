@@ -3,11 +3,12 @@
 The ways were judged by their likely path.  Here each step of the chosen plan is tried with its
 cases (hinge early or late, fibres that hold, another stretch or run), which gives the chance that
 it passes a limit or margin, and a side of the stem is found for the climber.  It adds to what is
-told of the steps and changes no decision.
+told of the steps and of the plan, and changes no decision.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,6 +17,7 @@ from treescan.motion.climber import safe_side
 from treescan.motion.flat_landing import flat_chance, flat_lengths
 from treescan.motion.impact import blow
 from treescan.planning.job import Job
+from treescan.planning.options import CREDIBLE
 from treescan.planning.robust import BY_HAND_KG, chance_of_breach, tried
 from treescan.planning.types import Plan, Step
 from treescan.processes import at_once
@@ -29,6 +31,8 @@ LIGHT_KG = 5.0
 LOG_TOP_M, LEAST_LOG_M, MOST_LOG_M = 0.10, 0.4, 8.0
 """Stem wood that counts as a log, and the lengths looked at: our choice. [m]"""
 
+SHOWN = 4
+
 SIDES = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
 
 
@@ -39,8 +43,28 @@ def with_second_look(job: Job, plan: Plan) -> Plan:
         lambda: [_look(job, step) for step in one], lambda: [_look(job, step) for step in other]
     )
     found: list[_Look] = [looks[i % 2][i // 2] for i in range(len(plan.steps))]
-    steps = (look.told_of(step) for step, look in zip(plan.steps, found, strict=True))
-    return replace(plan, steps=tuple(steps))
+    steps = tuple(look.told_of(step) for step, look in zip(plan.steps, found, strict=True))
+    told = (plan.explanation, least_sure(steps))
+    return replace(plan, steps=steps, explanation=" ".join(t for t in told if t))
+
+
+def least_sure(steps: Sequence[Step]) -> str:
+    """Name the steps that keep every limit likely, but not in one of twenty trials; "" for none."""
+    doubt = [
+        (step.chance_of_breach or 0.0, step.number)
+        for step in steps
+        if not step.broken_limits and (step.chance_of_breach or 0.0) > CREDIBLE
+    ]
+    if not doubt:
+        return ""
+    doubt.sort(key=lambda row: (-row[0], row[1]))
+    shown = [f"step {number} ({chance * 100:.0f} % of trials)" for chance, number in doubt[:SHOWN]]
+    more = f" and {len(doubt) - SHOWN} more" if len(doubt) > SHOWN else ""
+    return (
+        f"Least sure, a limit or margin broken in more than {CREDIBLE * 100:.0f} % of trials: "
+        f"{', '.join(shown)}{more}. Before these cuts cover or clear what they may reach, or take "
+        "them shorter, on the line or from a lift."
+    )
 
 
 @dataclass(frozen=True)
