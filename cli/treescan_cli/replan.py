@@ -40,7 +40,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--edited",
         type=Path,
         metavar="FILE",
-        help="a copy of plan.json changed by hand, or a JSON list of edits; checked, never undone",
+        help="a copy of plan.json with steps changed by hand (node, method, tie, anchor, order), or"
+        ' a JSON list such as [{"do": "merge", "node": 7}, {"do": "split", "node": 9}, {"do": "move'
+        ' cut", "node": 3, "to": 4}, {"do": "force", "node": 5, "tie": "tip", "anchor": "A2"},'
+        ' {"do": "order", "nodes": [5, 3]}]; checked and flagged, kept in every later plan',
     )
     parser.add_argument(
         "--prefer",

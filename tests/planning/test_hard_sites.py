@@ -13,10 +13,11 @@ from tests.planning.jobs import inputs_of
 from tests.planning.sites import glass_all_round, open_field, wire_over_the_crown
 from tests.planning.trees import Builder, grown_tree
 from treescan.planning.candidates import first_cuts, piece_length_m
-from treescan.planning.dividing import divide, judge, pieces_of_cuts
+from treescan.planning.dividing import divide, judge, pieces_of_cuts, ways_of
 from treescan.planning.edits import Edit
 from treescan.planning.job import prepare
 from treescan.planning.near_pass import Strike, borne_by
+from treescan.planning.options import standing_distance_m
 from treescan.planning.planner import make_plan
 from treescan.planning.recutting import recut
 from treescan.units import Band
@@ -43,7 +44,8 @@ def test_a_wire_in_the_crown_is_for_its_operator_and_nothing_else_is_blamed():
 
 HOW_FAR = re.compile(
     r"would (sweep|pass) the (east|west|north) glass (by|at) \d+\.\d m"
-    r"|could land or roll against the (east|west|north) glass|would come to lie outside every zone"
+    r"|could land or roll against the (east|west|north) glass"
+    r"|would come to lie \d+\.\d m outside strip, the nearest zone"
 )
 
 
@@ -161,3 +163,20 @@ def test_struck_wood_counts_when_it_carries_something():
     foot = replace(there, node=1, height_m=0.2)
     assert np.linalg.norm(inputs.graph.position_m[1] - anchor.position_m) > 1.0
     assert borne_by(job, foot, [anchor]) is None
+
+
+def test_no_way_that_may_end_against_a_target_counts_as_kept():
+    inputs, _ = planned("glass")
+    job = prepare(inputs)
+    first = first_cuts(inputs.graph, inputs.mass, inputs.ground, job.rules)
+    against, turned = 0, 0
+    for row, cut in enumerate(first.cuts.tolist()):
+        piece = job.table.piece(cut, first.inner_cuts(row))
+        before = standing_distance_m(piece, job.field.obstacles)
+        for option in ways_of(job, piece):
+            fault = job.field.comes_to_lie(option.path, tuple(job.field.grounds), before)[0]
+            against += "roll against" in fault
+            turned += option.anchor is not None and option.hinge_azimuth_deg is not None
+            assert not (option.kept and "roll against" in fault)
+    assert against
+    assert turned

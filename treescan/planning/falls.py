@@ -127,7 +127,7 @@ class Field:
         touching = {name for name, m in zip(names, before_m, strict=True) if m <= 0.0}
         for name, shape in self.low_targets:
             if name not in touching and print_.intersects(shape):
-                return f"could land or roll against the {name}", "", ""
+                return f"could land or roll against the {name}{_how_deep(print_, shape)}", "", ""
         end = shapely.Point(path.landing_m[:2])
         for name in zones:
             shape = self.grounds[name]
@@ -135,7 +135,23 @@ class Field:
                 out = 1.0 - shape.intersection(print_).area / max(print_.area, 1e-9)
                 told = f"up to {out * 100:.0f} % of where it may lie is outside {name}"
                 return "", name, told if out > SPILL_SHARE else ""
-        return "would come to lie outside every zone", "", ""
+        return self._outside(end, zones), "", ""
+
+    def _outside(self, end: shapely.Point, zones: Sequence[str]) -> str:
+        """Say how far outside the nearest zone a piece comes to lie."""
+        away = {name: float(self.grounds[name].distance(end)) for name in zones}
+        if not away:
+            return "would come to lie outside every zone: none is marked"
+        name = min(away, key=away.__getitem__)
+        return f"would come to lie {max(away[name], 0.1):.1f} m outside {name}, the nearest zone"
+
+
+def _how_deep(lying: shapely.Geometry, target: shapely.Geometry) -> str:
+    """How far the ground that a piece may lie on reaches over a target, as part of a sentence."""
+    over = shapely.get_coordinates(lying.intersection(target))
+    depth = shapely.distance(shapely.points(over), target.boundary)
+    deep = float(depth.max()) if len(depth) else 0.0
+    return f", {deep:.1f} m over its edge" if deep >= 0.05 else ""
 
 
 def plan_shape(target: Target) -> shapely.Geometry:

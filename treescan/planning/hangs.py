@@ -16,7 +16,7 @@ from treescan.motion.types import Path
 from treescan.planning.falls import HELD_KG, aims_m, is_log, upright_deg
 from treescan.planning.job import Job
 from treescan.planning.line_in_service import line_in_service
-from treescan.planning.options import Option, judged_gaps, passing, standing_distance_m
+from treescan.planning.options import PASSES, Option, judged_gaps, passing, standing_distance_m
 from treescan.planning.sent import sent_ways
 from treescan.planning.sent_load import SentCase, sent_load
 from treescan.planning.sliding import slid_ways
@@ -145,7 +145,7 @@ def _passed_again(job: Job, option: Option) -> Option:
     gaps = judged_gaps(option.piece, option.path, obstacles, job.inputs.site.conditions.wind_m_s)
     before = standing_distance_m(option.piece, obstacles)
     passed = passing(gaps, before, obstacles.is_conductor)
-    kept = [b for b in option.broken if not any(n in b for n in obstacles.names)]
+    kept = [b for b in option.broken if not b.startswith(PASSES)]
     return replace(
         option,
         clearances=gaps,

@@ -107,7 +107,10 @@ def _line(job: Job, broken: Sequence[Step]) -> str:
         return ""
     worst = max(load.utilisation["line"] for load in found)
     need = worst * job.inputs.gear.line.mbs_n
-    return f"A line of {force_text(need)} breaking strength, or a second line, would hold."
+    return (
+        f"A line of {force_text(need)} breaking strength would hold, or two lines that share the"
+        " piece, which must be worked out by hand: one lowering line a piece is planned here."
+    )
 
 
 def _section(broken: Sequence[Step]) -> str:

@@ -141,6 +141,10 @@ class Passing:
     room_m: float
 
 
+PASSES = ("would sweep ", "would pass ", "stands ")
+"""How the sentences of :func:`passing` for a margin that is not kept begin."""
+
+
 def passing(gaps: Gaps, standing_m: Floats, is_conductor: npt.NDArray[np.bool_]) -> Passing:
     """Judge closest approaches.
 
