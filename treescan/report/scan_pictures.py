@@ -55,7 +55,7 @@ def _stem_table(axes: Axes, result: JobResult, units: UnitSystem) -> None:
     table = axes.table(
         rows[:MOST_ROWS],
         colLabels=["no.", "near_m (scan, m)", "diameter", "reaches"],
-        colWidths=[0.16, 0.46, 0.22, 0.2],
+        colWidths=[0.1, 0.6, 0.2, 0.18],
         loc="upper left",
     )
     table.auto_set_font_size(False)
