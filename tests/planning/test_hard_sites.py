@@ -15,6 +15,7 @@ from tests.planning.trees import Builder, grown_tree
 from treescan.planning.candidates import first_cuts, piece_length_m
 from treescan.planning.dividing import divide, judge, pieces_of_cuts, ways_of
 from treescan.planning.edits import Edit
+from treescan.planning.hangs import passed_again
 from treescan.planning.job import prepare
 from treescan.planning.near_pass import Strike, borne_by
 from treescan.planning.options import standing_distance_m
@@ -180,3 +181,17 @@ def test_no_way_that_may_end_against_a_target_counts_as_kept():
             assert not (option.kept and "roll against" in fault)
     assert against
     assert turned
+
+
+def test_judging_the_passes_again_keeps_every_other_fault():
+    """What is said of the landing, the line or the weight does not go with the old passes."""
+    inputs, _ = planned("glass")
+    job = prepare(inputs)
+    first = first_cuts(inputs.graph, inputs.mass, inputs.ground, job.rules)
+    piece = job.table.piece(int(first.cuts[-1]), first.inner_cuts(len(first) - 1))
+    others = ("could land or roll against the east glass", "may weigh 9 kg; 5 kg is allowed")
+    old = "would sweep the east glass by 9.9 m"
+    option = replace(ways_of(job, piece)[0], broken=(old, *others))
+    again = passed_again(job, option)
+    assert set(others) <= set(again.broken)
+    assert old not in again.broken

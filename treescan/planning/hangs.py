@@ -133,13 +133,13 @@ def _turned_options(job: Job, piece: Piece, order: int) -> list[Option]:
             tie_m=way.tie.points_m,
             hinge_below_level_deg=way.below_level_deg,
         )
-        found.append(_passed_again(job, option))
+        found.append(passed_again(job, option))
         if found[-1].kept:
             break
     return found
 
 
-def _passed_again(job: Job, option: Option) -> Option:
+def passed_again(job: Job, option: Option) -> Option:
     """Judge the way of the piece as it grows, its turn on the hinge included."""
     obstacles = job.field.obstacles
     gaps = judged_gaps(option.piece, option.path, obstacles, job.inputs.site.conditions.wind_m_s)
