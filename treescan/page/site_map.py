@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import zipfile
 from dataclasses import asdict, dataclass
 from functools import cached_property
 from pathlib import Path
@@ -13,6 +14,7 @@ import numpy.typing as npt
 from PIL import Image
 from scipy.spatial import cKDTree
 
+from treescan.page.told import is_number
 from treescan.planning.types import JobResult
 
 PIXELS = 1200
@@ -36,6 +38,16 @@ class MapFrame:
     metres_per_pixel: float
     wide: int
     high: int
+
+    def usable(self) -> bool:
+        """Whether a frame that was read is one of a picture."""
+        sides = (self.wide, self.high)
+        places = (self.left_m, self.top_m, self.metres_per_pixel)
+        return (
+            all(type(n) is int and 0 < n <= 4 * PIXELS for n in sides)
+            and all(is_number(value) for value in places)
+            and self.metres_per_pixel > 0.0
+        )
 
     def to_scan(self, x_px: float, y_px: float) -> tuple[float, float]:
         """Scan coordinates of a place in the picture. [m]"""
@@ -125,16 +137,26 @@ def write_map(result: JobResult, folder: Path) -> MapFrame:
 
 
 def read_map(folder: Path) -> SiteMap | None:
-    """Read what :func:`write_map` wrote; None when there is no picture."""
+    """Read what :func:`write_map` wrote; None when there is no picture, or it cannot be used."""
     path = folder / PLACE
     if not path.is_file() or not (folder / PICTURE).is_file():
         return None
-    frame = MapFrame(**json.loads(path.read_text(encoding="utf-8")))
-    nothing = np.full((frame.high, frame.wide), np.nan, dtype=np.float32)
-    if not (folder / HEIGHTS).is_file():
-        return SiteMap(frame, nothing, nothing)
-    with np.load(folder / HEIGHTS) as heights:
-        return SiteMap(frame, heights["ground"], heights["top"])
+    try:
+        frame = MapFrame(**json.loads(path.read_text(encoding="utf-8")))
+        if not frame.usable():
+            return None
+        shape = (frame.high, frame.wide)
+        ground = top = np.full(shape, np.nan, dtype=np.float32)
+        if (folder / HEIGHTS).is_file():
+            with zipfile.ZipFile(folder / HEIGHTS) as packed:
+                if sum(part.file_size for part in packed.infolist()) > 8 * ground.size + 10_000:
+                    return None  # it would unpack to more than two pictures of heights
+            with np.load(folder / HEIGHTS) as heights:
+                ground, top = heights["ground"], heights["top"]
+    except (OSError, ValueError, TypeError, KeyError, EOFError, RecursionError, zipfile.error):
+        return None
+    good = all(part.shape == shape and part.dtype == np.float32 for part in (ground, top))
+    return SiteMap(frame, ground, top) if good else None
 
 
 def _frame(xyz: Floats, origin_m: Floats) -> tuple[MapFrame, Floats]:
