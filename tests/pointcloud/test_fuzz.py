@@ -13,7 +13,7 @@ import trimesh
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tests.pointcloud.clouds import post_on_ground
+from tests.pointcloud.clouds import post_on_ground, same_cloud
 from treescan.errors import TreescanError
 from treescan.pointcloud.reading import read_scan
 from treescan.pointcloud.thinning import VoxelThinner
@@ -164,6 +164,48 @@ def test_chunks_of_a_billion_points(tmp_path):
     path.write_bytes(whole)
     with pytest.raises(TreescanError, match="chunks of 1,354,956,800 points"):
         read_scan([path])
+
+
+@pytest.mark.parametrize("point_format", [6, 7, 8, 10])
+@pytest.mark.parametrize("layer", [0, 1, 4, -1])
+def test_layers_of_four_gigabytes(tmp_path, point_format, layer):
+    """The decoder made room for every promised layer: where memory was short the process died."""
+    xyz = post_on_ground(800)
+    header = laspy.LasHeader(point_format=point_format, version="1.4")
+    header.scales = [0.001] * 3
+    las = laspy.LasData(header)
+    las.x, las.y, las.z = xyz.T
+    path = tmp_path / "scan.laz"
+    las.write(str(path))
+    whole = bytearray(path.read_bytes())
+    same_cloud(read_scan([path]), xyz)
+    at = int.from_bytes(whole[96:100], "little") + 8 + header.point_format.size + 4
+    number = {6: 9, 7: 10, 8: 11, 10: 12}[point_format]
+    promised = [int.from_bytes(whole[at + 4 * k :][:4], "little") for k in range(number)]
+    start = at - 4 - header.point_format.size
+    table_at = int.from_bytes(whole[start - 8 : start], "little")
+    assert at + 4 * number + sum(promised) == table_at  # no layer is forgotten
+    at += 4 * (layer % number)
+    whole[at : at + 4] = (4_294_967_280).to_bytes(4, "little")
+    path.write_bytes(whole)
+    with pytest.raises(TreescanError, match=r"layers longer than the .* bytes of their chunk"):
+        read_scan([path])
+
+
+def test_a_panic_of_the_decoder_is_a_damaged_file_and_a_stop_is_passed_on(tmp_path, monkeypatch):
+    path = tmp_path / "scan.laz"
+    path.write_bytes(SEEDS["laz"])
+    for fault, seen in (
+        (type("PanicException", (BaseException,), {})("index out of range"), TreescanError),
+        (KeyboardInterrupt(), KeyboardInterrupt),
+    ):
+
+        def broken(*_, fault=fault):
+            raise fault
+
+        monkeypatch.setattr(laspy.LasReader, "read_points", broken)
+        with pytest.raises(seen):
+            read_scan([path])
 
 
 def test_room_is_made_for_no_more_points_than_the_file_can_hold(tmp_path, monkeypatch):

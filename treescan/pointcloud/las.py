@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import laspy
+import lazrs
 import numpy as np
 import numpy.typing as npt
 
@@ -29,7 +30,19 @@ VARIES = 0xFFFFFFFF
 """Chunk size of LAZ files whose chunks vary."""
 LARGEST_CHUNK = 10_000_000
 """The decoder makes room for a whole chunk: 50,000 points are usual."""
+LAYERED = 6
+"""From this point format on each field of a LAZ chunk is compressed by itself."""
+LAYERS = {6: 9, 7: 10, 8: 11, 9: 10, 10: 12}
+"""Compressed layers of a chunk by point format, before one for each extra byte [from memory: LAZ
+1.4: nine of the point, one of its colours, one of its infrared, one of its wave packet]."""
 COLOUR_FORMATS = frozenset({2, 3, 5, 7, 8, 10})
+WANTED = (
+    laspy.DecompressionSelection.XY_RETURNS_CHANNEL
+    | laspy.DecompressionSelection.Z
+    | laspy.DecompressionSelection.INTENSITY
+    | laspy.DecompressionSelection.RGB
+)
+"""Fields decoded; point formats 6 to 10 are stored in layers, and the other layers are skipped."""
 
 
 class LasSource:
@@ -44,6 +57,8 @@ class LasSource:
             self._wide_colour = False
             self._chunk_size = _chunk_size(header, path)
             self._has_colour = header.point_format.id in COLOUR_FORMATS
+            if header.are_points_compressed and header.point_format.id >= LAYERED:
+                _check_layers(header, path)
             if self.count == 0:
                 raise ScanError(
                     f"{path}: the LAS header says 0 points; export the scan again with its points"
@@ -129,7 +144,7 @@ def _side_by_side(array: npt.NDArray[Any], first: str, kind: str) -> npt.NDArray
 def _opened(path: Path, backend: Any = laspy.LazBackend.LazrsParallel) -> Any:
     _check_header(path)
     with _refusing(lambda fault: _damaged(path, _short(fault))):
-        return laspy.open(str(path), laz_backend=backend)
+        return laspy.open(str(path), laz_backend=backend, decompression_selection=WANTED)
 
 
 @contextmanager
@@ -184,6 +199,32 @@ def _check_chunk_table(path: Path, size: int, data_at: int) -> None:
         raise _damaged(path, f"{chunks:,} compressed chunks do not fit in the file")
 
 
+def _check_layers(header: Any, path: Path) -> None:
+    """Refuse chunks whose layers are longer than the chunk: the decoder makes room for them.
+
+    A chunk is a whole point, the number of its points and the length of each layer, all of four
+    bytes, then the layers; the chunk table says how long it is.
+    """
+    layout = header.point_format
+    layers = LAYERS[layout.id] + layout.num_extra_bytes
+    record = next(r for r in header.vlrs if r.record_id == 22204)
+    with path.open("rb") as file:
+        file.seek(header.offset_to_point_data)
+        try:
+            table = lazrs.read_chunk_table(file, lazrs.LazVlr(record.record_data))
+        except (lazrs.LazrsError, OSError):  # cut short
+            table = []
+        at = int(header.offset_to_point_data) + 8
+        for _, length in table or [(0, path.stat().st_size)]:
+            file.seek(at + layout.size + 4)
+            head = file.read(4 * layers)
+            if len(head) == 4 * layers and sum(struct.unpack(f"<{layers}I", head)) > length:
+                if not table:
+                    raise _cut_short(path, 0, int(header.point_count), None)
+                raise _damaged(path, f"layers longer than the {length:,} bytes of their chunk")
+            at += int(length)
+
+
 def _damaged(path: Path, why: str) -> ScanError:
     return ScanError(
         f"{path}: the LAS/LAZ header cannot be read ({why}); "
@@ -197,6 +238,12 @@ def _cut_short(path: Path, done: int, count: int, fault: BaseException | None) -
         f"{path}: the file is cut short or damaged after about {done:,} of {count:,} points"
         f"{cause}; copy or export it again"
     )
+
+
+def _raise_unless_decoders(fault: BaseException) -> None:
+    """Pass on a stop from outside; a panic of the decoder is none, though no Exception either."""
+    if not isinstance(fault, Exception) and type(fault).__name__ != "PanicException":
+        raise fault
 
 
 def _short(fault: BaseException) -> str:
