@@ -7,8 +7,10 @@ from tests.planning.jobs import grown_inputs, sample_inputs
 from tests.planning.sites import open_field
 from tests.planning.test_planner import faults_of
 from treescan.errors import InvalidInputError
+from treescan.planning.dividing import ALWAYS_LINED_KG, ways_of
+from treescan.planning.job import prepare
 from treescan.planning.planner import make_plan
-from treescan.planning.replan import earlier_steps, replan, still_standing
+from treescan.planning.replan import FALLS, earlier_steps, replan, still_standing
 from treescan.wood.mass import green_mass
 
 
@@ -78,3 +80,30 @@ def test_faults_are_named():
         still_standing(inputs.graph, steps, (), {9999})
     with pytest.raises(InvalidInputError, match="main stem"):
         still_standing(inputs.graph, steps, (), {0})
+
+
+def test_a_lost_tie_in_is_not_climbed_on():
+    inputs = sample_inputs("oak_pond")
+    first = prepare(inputs)
+    assert first.tie_in is not None
+    lost = frozenset({first.tie_in.node})
+    after = prepare(replace(inputs, lost_anchors=lost))
+    assert after.tie_in is None or after.tie_in.node not in lost
+    told = {t.node: t.rejected for t in after.tie_ins}
+    assert all(told[node] == "lost during the job" for node in lost)
+    assert all(a.rejected for a in after.anchors if a.node in lost)
+
+
+def test_a_piece_that_fell_before_and_still_may_is_not_looked_at_on_the_line():
+    inputs = job()
+    plan = make_plan(inputs)
+    fallen = [s.piece for s in plan.steps if s.method in FALLS]
+    heavy = [p for p in fallen if p.mass_kg.high > ALWAYS_LINED_KG]
+    cuts = frozenset(int(p.butt_node) for p in heavy)
+    first, after = prepare(inputs), prepare(replace(inputs, fell_before=cuts))
+
+    def lined(job):
+        return [o for p in heavy for o in ways_of(job, p) if o.method not in FALLS]
+
+    assert lined(first)
+    assert not lined(after)

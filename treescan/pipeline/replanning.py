@@ -172,7 +172,7 @@ def _held(folder: Path) -> JobState:
         document = json.loads(path.read_text(encoding="utf-8"))
         lost = frozenset(int(n) for n in document.get("lost_nodes", ()))
         edits = read_edits(document.get("edits", ()))
-    except (OSError, ValueError, TypeError, AttributeError, RecursionError) as fault:
+    except (OSError, ValueError, TypeError, AttributeError, RecursionError, OverflowError) as fault:
         raise InvalidInputError(
             f"{path}: not readable as the state of a job ({fault}). Plan again from the scan."
         ) from fault
