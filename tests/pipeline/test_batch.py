@@ -236,6 +236,17 @@ def test_no_scheduler_at_the_address_is_one_line(tmp_path, monkeypatch):
         batch.run_all([], scheduler="tcp://127.0.0.1:1")
 
 
+def test_a_scheduler_without_workers_is_one_line(tmp_path, monkeypatch):
+    monkeypatch.setattr(batch, "WORKERS_WITHIN_S", 0.5)
+    with (
+        distributed.LocalCluster(
+            n_workers=0, processes=False, dashboard_address="127.0.0.1:0"
+        ) as empty,
+        pytest.raises(InvalidInputError, match="has no workers"),
+    ):
+        batch.run_all([], scheduler=empty.scheduler_address)
+
+
 def small_scans(folder, count):
     for number in range(count):
         write_tree(folder / f"tree{number}.json")

@@ -32,6 +32,8 @@ Row = dict[str, object]
 
 DONE, BAD_INPUT, NO_PLAN, FAULT = "done", "bad input", "no plan", "fault"
 MOST_LIST_BYTES = 100_000_000
+WORKERS_WITHIN_S = 60.0
+"""So long a scheduler of one's own may be without workers at the start. [s]"""
 LOST_AFTER = "10 minutes"
 """So long a local worker that was killed may take to come back.  By dask's own 15 seconds, too
 few on a busy machine, the cluster would do without it to the end."""
@@ -291,6 +293,13 @@ def _mapped(jobs: Sequence[BatchJob], scheduler: str | None, workers: int) -> It
                 "one with `dask scheduler`, or leave the option out."
             ) from fault
         with client:
+            try:
+                client.wait_for_workers(1, timeout=WORKERS_WITHIN_S)
+            except TimeoutError as fault:
+                raise InvalidInputError(
+                    f"--scheduler {scheduler}: the scheduler answers but has no workers. Start "
+                    f"some with `dask worker {scheduler} --nthreads 1`."
+                ) from fault
             yield from _gathered(jobs, client, as_completed)
         return
     with (
