@@ -19,6 +19,7 @@ from treescan.planning.options import NEARER_M, Option
 from treescan.planning.schedule import as_rows
 from treescan.planning.steps import WorkedPlan, work_out
 from treescan.planning.types import Alternative, Plan, RankedAnchor
+from treescan.processes import at_once
 from treescan.rigging.anchors import why_not
 from treescan.rigging.tie_ins import away_from_rigging, second_tie_in, tie_in_pull
 from treescan.rigging.types import Anchor
@@ -51,7 +52,12 @@ SECOND_BY_LANYARD = (
 def plan_of(job: Job, divided: Divided, sequences: Sequence[Ordered]) -> Plan:
     """Work out every sequence, choose the balanced one and set the others beside it."""
     wood = StandingWood.of(job)
-    worked = truly_named([work_out(job, divided, sequence, wood) for sequence in sequences])
+    some, others = at_once(
+        lambda: [work_out(job, divided, sequence, wood) for sequence in sequences[0::2]],
+        lambda: [work_out(job, divided, sequence, wood) for sequence in sequences[1::2]],
+    )
+    parts = (some, others)
+    worked = truly_named([parts[i % 2][i // 2] for i in range(len(sequences))])
     chosen = _chosen(worked)
     chosen = next((w for w in worked if w.name == job.inputs.prefer), chosen)
     feasible = chosen.broken == 0
