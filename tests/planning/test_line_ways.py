@@ -15,7 +15,8 @@ from tests.planning.trees import Builder
 from treescan.motion.speed_line import StretchedLine
 from treescan.planning.check import check_plan
 from treescan.planning.check_lines import mid_tension_n
-from treescan.planning.dividing import ways_of
+from treescan.planning.dividing import judge, pieces_of_cuts, ways_of
+from treescan.planning.edits import Edit
 from treescan.planning.falls import fall_options
 from treescan.planning.hangs import hang_options, reloaded
 from treescan.planning.job import prepare
@@ -58,6 +59,19 @@ def test_a_limb_over_a_pond_goes_down_the_stretched_line():
     assert any("ash" in w and "kN" in w for w in option.warnings)
     assert {"pond"} == {c.target for c in option.clearances}
     assert any(o.method == "speed line" for o in ways_of(job, piece))
+
+
+def test_a_wish_that_no_way_meets_is_said_and_leaves_the_best_other_way():
+    job, piece = pond_job()
+    cut = int(piece.butt_node)
+    edits = (Edit("force", node=cut, anchor="A999"),)
+    asked = replace(job, inputs=replace(job.inputs, edits=edits))
+    pieces = pieces_of_cuts(asked, (cut,))
+    way = judge(asked, pieces, int(np.searchsorted(pieces.cuts, cut)))
+    assert way.kept
+    assert way.options[0].method == "speed line"
+    told = "asked for by hand and not possible: from A999 (there is no anchor on what stands there)"
+    assert told in way.options[0].warnings
 
 
 def test_without_a_second_line_or_a_lower_end_nothing_is_sent():

@@ -414,7 +414,7 @@ def _on_the_spar(job: Job, piece: Piece, falls: list[Option]) -> list[Option]:
 
 
 def _as_asked(job: Job, piece: Piece, found: list[Option], wish: Edit) -> PieceWays:
-    """Only the ways a person asked for; a wish that no way meets is said, not dropped."""
+    """Only the ways a person asked for; a wish that no way meets is said, and all are looked at."""
     names = {key: a.anchor_id for a in job.anchors for key in (a.node, a.anchor_id)}
     words = [wish.method] if wish.method else []
     words += [f"{wish.tie} tied"] if wish.tie else []
@@ -427,6 +427,7 @@ def _as_asked(job: Job, piece: Piece, found: list[Option], wish: Edit) -> PieceW
             replace(o, warnings=(f"asked for by hand: {asked}", *o.warnings)) for o in best
         )
         return PieceWays(piece, told, _reasons([o for o in fits if not o.kept]))
+    found = ways_of(job, piece)
     best = front(found) or (least_bad(found),)
     why = no_line_because(job, piece, wish.tie, wish.anchor)
     note = f"asked for by hand and not possible: {asked}{why and f' ({why})'}"
