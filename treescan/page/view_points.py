@@ -137,10 +137,10 @@ def write_block(block: PointBlock, folder: Path, mark: str) -> None:
 def read_about(folder: Path) -> Json | None:
     """Return what is written of the points, or None."""
     try:
-        about: Json = json.loads((folder / ABOUT).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        about = json.loads((folder / ABOUT).read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
         return None
-    return about
+    return about if isinstance(about, dict) else None
 
 
 def part_of_block(folder: Path, first: int, many: int) -> bytes | None:
