@@ -14,7 +14,7 @@ from treescan.wood.types import Species
 
 Floats = npt.NDArray[np.float64]
 
-MOR_CV, MOE_CV, COMPRESSION_CV, SHEAR_CV = 0.16, 0.22, 0.18, 0.14
+MOR_CV, COMPRESSION_CV, SHEAR_CV = 0.16, 0.18, 0.14
 """Spread within a species. Wood handbook Table 5-6 [from memory]; SDs of an ASTM table agree."""
 SHEAR_OF_MOR = 0.15
 """Torsional shear over bending strength of branches: 11.2 over 75.5 MPa.
