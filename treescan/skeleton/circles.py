@@ -49,19 +49,16 @@ def _through_three(x: Floats, y: Floats, i: int, j: int, k: int) -> Any:
 
 
 @njit(cache=True)
-def _score(x: Floats, y: Floats, n: int, circle: Floats, tol: float, reach: float) -> Any:
+def _score(x: Floats, y: Floats, n: int, circle: Floats, tol: float, area: float) -> Any:
     """How surprising the crowd on the circle is, over tolerances; ``(score, tolerance)``.
 
-    With ``m`` of ``n`` points on the ring that would hold the share ``s`` of points strewn evenly
-    over the window of radius ``reach``, the score is ``m log(m / (n s))``: the log likelihood
-    gained.  Leaves and ghosts are strewn over areas, the points of a blurred ring over distances
-    from its middle, where shares of area would favour its inner edge: ``s`` lies midway.  Points
-    deep inside count against it.
+    With ``m`` of ``n`` points on the ring of share ``s`` of the window's area, the score is
+    ``m log(m / (n s))``: the log likelihood gained over points strewn evenly.  Points deep
+    inside count against it.
     """
     crowd = np.zeros(LEVELS + 1)
     cx, cy, r = circle[0], circle[1], circle[2]
     scale = LEVELS / tol
-    even = np.sqrt(r / reach) / reach
     inner = 0.25 * r * r
     deep = 0
     for i in range(n):
@@ -75,10 +72,12 @@ def _score(x: Floats, y: Floats, n: int, circle: Floats, tol: float, reach: floa
         held += crowd[k]
         if k < 2 or held < 4:
             continue
-        share = 2.0 * (k + 1) / scale * even
+        width = (k + 1) / scale
+        low = max(r - width, 0.0)
+        share = ((r + width) ** 2 - low * low) / area
         gain = held * np.log(held / (n * share)) - deep
         if gain > top:
-            top, best = gain, (k + 1) / scale
+            top, best = gain, width
     return top, best
 
 
@@ -91,7 +90,7 @@ def _search(
     All candidates are judged on a part of the points, the best few on all.
     """
     r_low, r_high = limits[0], limits[1]
-    reach = _window_reach(x, y, n)
+    area = _window_area(x, y, n)
     few = min(n, 60)
     stride = n // few
     xs, ys = x[: few * stride : stride].copy(), y[: few * stride : stride].copy()
@@ -109,7 +108,7 @@ def _search(
         circle[0], circle[1], circle[2] = _through_three(x, y, pick[0], pick[1], pick[2])
         if circle[2] < r_low or circle[2] > r_high:
             continue
-        score, _ = _score(xs, ys, len(xs), circle, tol, reach)
+        score, _ = _score(xs, ys, len(xs), circle, tol, area)
         worst = np.argmin(top)
         if score > top[worst]:
             top[worst] = score
@@ -119,7 +118,7 @@ def _search(
     for k in range(FINALISTS):
         if top[k] <= -1e9:
             continue
-        score, width = _score(x, y, n, final[k], tol, reach)
+        score, width = _score(x, y, n, final[k], tol, area)
         if score > highest:
             highest = score
             best[:3] = final[k]
@@ -128,11 +127,11 @@ def _search(
 
 
 @njit(cache=True)
-def _window_reach(x: Floats, y: Floats, n: int) -> Any:
-    """Radius of the window about the mean point, widened a little. [m]"""
+def _window_area(x: Floats, y: Floats, n: int) -> Any:
+    """Squared radius of the window about the mean point, widened a little. [m²]"""
     mx, my = x[:n].mean(), y[:n].mean()
     far = np.sort((x[:n] - mx) ** 2 + (y[:n] - my) ** 2)
-    return 1.25 * np.sqrt(far[int(0.95 * (n - 1))]) + 0.01
+    return (1.25 * np.sqrt(far[int(0.95 * (n - 1))]) + 0.01) ** 2
 
 
 @njit(cache=True)
