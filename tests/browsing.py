@@ -23,6 +23,9 @@ PHONE = {
 LAPTOP = {"viewport": {"width": 1280, "height": 800}, "device_scale_factor": 1}
 PATIENCE_S = 90.0
 """How long a loaded machine may take for what is said to happen at once. [s]"""
+PREPARING_S = 600.0
+"""How long it may take until changed cuts are answered the first time: a machine that has never
+planned compiles the motion first. [s]"""
 
 
 @contextmanager

@@ -7,10 +7,12 @@ import os
 import shutil
 import sys
 from contextlib import asynccontextmanager
+from functools import partial
 from pathlib import Path
 
 import pytest
 
+from tests.browsing import PATIENCE_S
 from tests.report.job import make_job
 from treescan.report.cut_list import cut_list_csv
 from treescan.report.frames import scan_site
@@ -81,6 +83,14 @@ def job_folder(made_job, tmp_path) -> Path:
     return folder
 
 
+def patient(user):
+    """The user with as much patience as a loaded machine needs."""
+    see, not_see = user.should_see, user.should_not_see
+    user.should_see = partial(see, retries=int(10 * PATIENCE_S))
+    user.should_not_see = partial(not_see, retries=int(10 * PATIENCE_S))
+    return user
+
+
 @asynccontextmanager
 async def opened(folder: Path):
     """The page of a folder without a browser: (user, session).
@@ -110,7 +120,7 @@ async def opened(folder: Path):
             async with core.app.router.lifespan_context(core.app):
                 transport = httpx.ASGITransport(core.app)
                 async with httpx.AsyncClient(transport=transport, base_url="http://test") as client:
-                    yield User(client), session
+                    yield patient(User(client)), session
     finally:
         os.environ.pop("NICEGUI_USER_SIMULATION", None)
         ui.navigate, ui.notify, ui.download = Navigate(), notify, download

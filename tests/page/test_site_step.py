@@ -179,10 +179,10 @@ async def test_a_tap_in_3d_gives_a_corner_and_a_height(job_folder):
         await user.open("/?step=site")
         user.find(marker="kind-wire").click()
         user.find(marker="open-3d").click()
-        await user.should_see("Tap a scan point", retries=100)
+        await user.should_see("Tap a scan point")
         ray = {"from": [4.0, 3.0, 60.0], "way": [0.0, 0.0, -1.0], "spread": 0.003}
         user.find(marker="site-view").trigger("tap", ray)
-        await user.should_see("above the ground", retries=50)
+        await user.should_see("above the ground")
         user.find(marker="corner-here").click()
         await user.should_see("1 so far")
         [draft] = session.drafts.kept.values()

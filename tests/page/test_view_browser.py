@@ -11,7 +11,7 @@ import shutil
 import numpy as np
 import pytest
 
-from tests.browsing import CHROMIUM, device_of, launched, still_box, until
+from tests.browsing import CHROMIUM, PREPARING_S, device_of, launched, still_box, until
 from tests.page.served import Server
 from treescan.page.view_points import make_block, write_block
 
@@ -209,7 +209,7 @@ def test_arrow_keys_turn_the_view(page):
 def test_a_moved_cut_shows_weight_load_and_clearance(page):
     to_step(page, 1)
     button(page, "Cut toward tip").tap()
-    page.locator(".tsv-change").wait_for()
+    page.locator(".tsv-change").wait_for(timeout=1000.0 * PREPARING_S)
     text = page.locator(".tsv-change").inner_text()
     assert "In the plan" in text
     assert "Weight" in text

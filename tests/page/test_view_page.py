@@ -10,12 +10,16 @@ import pytest
 
 pytest.importorskip("nicegui", reason="the extra “page” is not installed")
 
+from tests.browsing import PATIENCE_S, PREPARING_S
 from tests.page.conftest import opened
+
+PREPARING = int(10 * PREPARING_S)
+"""How often is looked for the first answer on a changed cut, ten times a second."""
 
 pytestmark = pytest.mark.asyncio
 
 
-async def until(check, seconds=60.0):
+async def until(check, seconds=PATIENCE_S):
     for _ in range(int(seconds / 0.05)):
         if check():
             return
@@ -28,7 +32,7 @@ async def view_of(user, session):
     from treescan.page.view import TreeView, scenes_of
 
     await user.open("/?step=cuts")
-    await user.should_see("Tap wood, a union or a scan point", retries=100)
+    await user.should_see("Tap wood, a union or a scan point")
     (element,) = user.find(TreeView).elements
     return element, scenes_of(session).now()[1]
 
@@ -66,7 +70,7 @@ async def test_a_tap_on_a_limb_shows_its_card(job_folder):
         limb = int(scene.graph.limb[scene.plan["steps"][0]["node"]])
         node = int(np.flatnonzero(scene.graph.limb == limb)[1])
         tap(user, *clear_view(scene, node), spread=0.002)
-        await user.should_see(f"Limb {limb}", retries=50)
+        await user.should_see(f"Limb {limb}")
         await user.should_see("Weight of all of it")
         await user.should_see("Diameter here, over bark")
         await user.should_see("Piece of step 1")
@@ -77,7 +81,7 @@ async def test_a_tap_on_a_union_shows_its_verdict(job_folder):
         _, scene = await view_of(user, session)
         union = scene.unions[0]
         tap(user, union.at_m, union.at_m + np.array([25.0, 8.0, 2.0]))
-        await user.should_see("As an anchor", retries=50)
+        await user.should_see("As an anchor")
         await user.should_see("sound it and look at it")
 
 
@@ -95,7 +99,7 @@ async def test_the_steps_draw_path_and_closest_target(job_folder):
     async with opened(job_folder) as (user, session):
         element, scene = await view_of(user, session)
         user.find(marker="step-next").click()
-        await user.should_see(f"Step 1 of {len(scene.plan['steps'])}", retries=20)
+        await user.should_see(f"Step 1 of {len(scene.plan['steps'])}")
         (drawing,) = shown(element, "setWay")
         assert len(drawing["path"]) > 1
         assert drawing["near"]["name"] in scene.plan["steps"][0]["clearance_m"]
@@ -108,19 +112,19 @@ async def test_a_changed_cut_is_kept_judged_and_undone(job_folder):
     async with opened(job_folder) as (user, session):
         _, scene = await view_of(user, session)
         user.find(marker="step-next").click()
-        await user.should_see("Cut toward tip", retries=20)
+        await user.should_see("Cut toward tip")
         user.find(marker="outward").click()
         await until(lambda: bool(session.store.state.get("edits")))
         (row,) = session.store.state["edits"]
         assert row["do"] == "move cut"
         assert row["node"] == scene.plan["steps"][0]["node"]
         assert json.loads((job_folder / "page.json").read_text())["edits"] == [row]
-        await user.should_see("In the plan", retries=600)
+        await user.should_see("In the plan", retries=PREPARING)
         await user.should_see("Changed by hand, not yet in the plan: 1")
         await user.should_see("Cut moved: step 1")
         user.find(marker="undo").click()
         await until(lambda: not session.store.state.get("edits"))
-        await user.should_not_see("Changed by hand, not yet in the plan", retries=50)
+        await user.should_not_see("Changed by hand, not yet in the plan")
 
 
 async def test_a_forced_anchor_that_cannot_be_had_stays_and_is_flagged(job_folder):
@@ -130,7 +134,7 @@ async def test_a_forced_anchor_that_cannot_be_had_stays_and_is_flagged(job_folde
         rows = [{"do": "force", "node": node, "anchor": "A999"}]
         session.save(state={"edits": rows}, said="forced")
         user.find(marker="step-next").click()
-        await user.should_see("cannot be had", retries=600)
+        await user.should_see("cannot be had", retries=PREPARING)
         assert session.store.state["edits"] == rows
 
 
@@ -149,9 +153,9 @@ async def test_us_units_on_every_card(job_folder):
     async with opened(job_folder) as (user, session):
         await view_of(user, session)
         user.find(marker="units").click()
-        await user.should_see("Tap wood, a union or a scan point", retries=100)
+        await user.should_see("Tap wood, a union or a scan point")
         user.find(marker="step-next").click()
-        await user.should_see(" lb", retries=20)
+        await user.should_see(" lb")
         await user.should_not_see("plan on 1 kg")
 
 
@@ -181,7 +185,7 @@ async def test_alternatives_stand_side_by_side_and_one_is_chosen(job_folder, mon
         user.find(marker=f"choose-{other}").click()
         assert session.store.state["prefer"] == other
         assert ordered == ["plan"]
-        await user.should_see("not planned yet", retries=20)
+        await user.should_see("not planned yet")
 
 
 async def test_what_was_forced_is_asked_for_again_after_a_new_plan(job_folder):
@@ -193,6 +197,6 @@ async def test_what_was_forced_is_asked_for_again_after_a_new_plan(job_folder):
         held = held_after({"edits": [row, {"do": "split", "node": 5}]})
         session.save(state={"held": held, "edits": []}, said="Plan made")
         user.find(marker="step-next").click()
-        await user.should_see("kept in every new plan: 1", retries=50)
+        await user.should_see("kept in every new plan: 1")
         user.find(marker="let-go").click()
         assert session.store.state["held"] == []

@@ -84,12 +84,14 @@ def test_results_are_handed_over_only_when_done(tmp_path):
     assert (done.order, done.place, done.notes) == ("plan", tmp_path / "work" / "out", {})
 
 
-def test_the_time_left_follows_from_the_share(tmp_path):
+def test_the_time_left_follows_from_the_share(tmp_path, monkeypatch):
     ordered(tmp_path, pid=os.getpid(), created=birth(os.getpid()), share=0.5)
     path = tmp_path / "work" / "order.json"
     facts = json.loads(path.read_text())
-    path.write_text(json.dumps({**facts, "started": time.time() - 30.0}))
-    assert work.progress(tmp_path).seconds_left == pytest.approx(30.0, abs=3.0)
+    now = time.time()
+    monkeypatch.setattr(time, "time", lambda: now)
+    path.write_text(json.dumps({**facts, "started": now - 30.0}))
+    assert work.progress(tmp_path).seconds_left == pytest.approx(30.0)
 
 
 def test_bad_input_is_one_line_and_the_job_stays(tmp_path):
