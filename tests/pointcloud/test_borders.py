@@ -69,7 +69,7 @@ def test_limbs_that_cross_anothers_go_to_their_own_tree():
             xyz, tree = crossing(lean_m, seed)
             graph, cost, forest, left = grown(xyz, [(0, lean_m, 1), (8, 0, 1)])
             truth = np.bincount(graph.cell_of_point, tree) < 0.5 * np.bincount(graph.cell_of_point)
-            taker = settled(graph, cost, forest, left, ~left)
+            taker = settled(graph, cost, forest, left, ~left, 4.0)
             before.append((left != truth).mean())
             after.append((left[taker] != truth).mean())
     assert np.min(before) > 0.1  # the nearer stem took what is not its own
@@ -82,14 +82,14 @@ def test_trees_that_do_not_touch_stay_as_they_are():
     xyz, tree = crossing(0.7, 0)
     xyz[tree == 1] += [20.0, 0.0, 0.0]
     graph, cost, forest, left = grown(xyz, [(0, 0.7, 1), (28, 0, 1)])
-    assert (settled(graph, cost, forest, left, ~left) == np.arange(len(left))).all()
+    assert (settled(graph, cost, forest, left, ~left, 4.0) == np.arange(len(left))).all()
 
 
 def test_cells_of_neither_side_are_left_alone():
     xyz, _ = crossing(0.7, 1)
     graph, cost, forest, left = grown(xyz, [(0, 0.7, 1), (8, 0, 1)])
     neither = graph.centre_m[:, 2] > 7.0
-    taker = settled(graph, cost, forest, left & ~neither, ~left & ~neither)
+    taker = settled(graph, cost, forest, left & ~neither, ~left & ~neither, 4.0)
     assert (taker[neither] == np.flatnonzero(neither)).all()
 
 
@@ -111,7 +111,7 @@ def test_a_shrub_that_a_limb_hangs_into_is_not_the_trees(seed):
     above = graph.centre_m[:, 2].astype(np.float64)
     stem = StemSeed(0.0, 0.0, 0.0, 0.1, 100, 4.0)
     growth, trees, _ = _grown(graph, xyz[:, 2], (stem,))
-    after, _ = _settled(growth, trees[0])
+    after, _ = _settled(growth, trees[0], (stem,))
     shrub = np.bincount(graph.cell_of_point, thing) > 0.5 * np.bincount(graph.cell_of_point)
     tree = (after.stem == 0) & ~after.foreign
     assert (tree & shrub).sum() < 0.01 * tree.sum()

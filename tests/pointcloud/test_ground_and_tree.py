@@ -191,3 +191,17 @@ def test_a_clipped_tree_is_kept_nearly_whole(name, tape_cm):
     taken = isolate_tree(cloud, find_ground(cloud))
     assert len(taken.index) > 0.99 * len(cloud)
     assert taken.stems[0].diameter_m * 100 == pytest.approx(tape_cm, abs=1.5)
+
+
+@pytest.mark.parametrize("near_m", [(-0.7, -2.2), (-1.25, 0.4), (2.7, -2.1), (2.5, 0.4)])
+def test_each_of_four_real_bushes_is_taken_whole_where_it_is_asked_for(near_m):
+    """Four leaf-off bushes whose crowns touch; twigs and grass at their feet are no trees."""
+    path = DATA / "misc" / "TLSscene.xyz"
+    if not path.exists():
+        pytest.skip("the real scan is not here")
+    cloud = read_scan([path])
+    near = tuple(np.array(near_m))
+    taken = isolate_tree(cloud, find_ground(cloud), near_m=near)
+    assert len(taken.index) > 0.1 * len(cloud)
+    assert np.hypot(*(taken.base_m[:2] - near)) < 0.6
+    assert np.ptp(taken.xyz[:, 2]) > 4.0

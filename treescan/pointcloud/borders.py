@@ -23,8 +23,6 @@ from treescan.pointcloud.growth import CellGraph, grow, reached_through, road_co
 
 Bools = npt.NDArray[np.bool_]
 
-DEEP_M = 4.0
-"""Way along the wood from a border within which cells are judged anew. [m]"""
 AXIS_M = 0.3
 """Length over which the direction of a way is taken. [m]"""
 AHEAD_M = (0.1, 1.0)
@@ -56,7 +54,12 @@ class Forest:
 
 
 def settled(
-    graph: CellGraph, edge_cost_m: Floats, forest: Forest, mine: Bools, other: Bools
+    graph: CellGraph,
+    edge_cost_m: Floats,
+    forest: Forest,
+    mine: Bools,
+    other: Bools,
+    deep_m: float,
 ) -> Ints:
     """Who takes each cell: a cell of the side that it goes to, itself where nothing changes.
 
@@ -69,6 +72,9 @@ def settled(
         Grown without crossing from one side to the other.
     mine, other : ndarray, shape (m,), bool
         The two sides; cells of neither are left alone.
+    deep_m : float
+        Way along the wood from the border within which cells are judged anew, with all that
+        hangs on them. [m]
 
     Returns
     -------
@@ -81,7 +87,7 @@ def settled(
     ends = np.unique(graph.edges[either[one] & either[two] & (mine[one] != mine[two])])
     if not len(ends):
         return taker
-    near, _, _ = grow(graph.matrix(edge_cost_m, either), ends, limit=DEEP_M)
+    near, _, _ = grow(graph.matrix(edge_cost_m, either), ends, limit=deep_m)
     judged = either & np.isfinite(near)
     _downward(np.argsort(forest.cost_m), forest.before, judged)
     judged &= either
@@ -98,7 +104,8 @@ def settled(
         known = rows[(lead[1][rows] >= FEWEST_TURNS) & (lead_there[1][rows] >= FEWEST_TURNS)]
         gain[known] = lead_there[0][known] - lead[0][known]
         invader[rows] = _origin(ways, own, rows)
-    moved = _cut(graph, mine, other, judged, gain) != mine
+    rooted = (forest.before < 0) & np.isfinite(forest.cost_m)
+    moved = _cut(graph, mine, other, judged, gain, rooted) != mine
     moved &= judged & (invader >= 0)
     taker[moved] = invader[moved]
     return taker
@@ -142,10 +149,13 @@ def _forwardness(before: Ints, xyz: Floats, rows: Ints, size: int) -> tuple[Floa
     return mean, count
 
 
-def _cut(graph: CellGraph, mine: Bools, other: Bools, judged: Bools, gain: Floats) -> Bools:
+def _cut(
+    graph: CellGraph, mine: Bools, other: Bools, judged: Bools, gain: Floats, rooted: Bools
+) -> Bools:
     """The side of the tree after the cheapest cut (max flow, min cut: Ford and Fulkerson 1956).
 
-    Each judged cell pulls toward the side its ways speak for; each severed link costs.
+    Each judged cell pulls toward the side its ways speak for; each severed link costs.  Where
+    growth began stays as it is.
     """
     rows = np.flatnonzero(judged)
     number = np.full(len(mine), -1, dtype=np.int64)
@@ -160,6 +170,7 @@ def _cut(graph: CellGraph, mine: Bools, other: Bools, judged: Bools, gain: Float
     fixed = np.where(one[across] >= 0, graph.edges[across, 1], graph.edges[across, 0])
     hold = HELD * (mine[fixed].astype(np.float64) - other[fixed])  # walls hold nothing
     pull = np.rint(pull + np.bincount(free, weights=hold, minlength=len(rows)))
+    pull += HELD * rooted[rows] * np.where(mine[rows], 1.0, -1.0)
     pull = np.clip(pull, -1e6, 1e6).astype(np.int32)
     source, sink = len(rows), len(rows) + 1
     for_me, against = np.flatnonzero(pull > 0), np.flatnonzero(pull < 0)
@@ -186,6 +197,12 @@ def _downward(order: Any, before: Any, chosen: Any) -> None:
         node = order[k]
         if before[node] >= 0 and chosen[before[node]]:
             chosen[node] = True
+
+
+def first_on_way(before: Ints) -> Ints:
+    """The cell at which the way to each cell begins, shape (m,)."""
+    first: Ints = _origin(before, before < 0, np.arange(len(before)))
+    return first
 
 
 @njit(cache=True)

@@ -12,7 +12,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from treescan.errors import ScanError
-from treescan.pointcloud.borders import Forest, settled
+from treescan.pointcloud.borders import Forest, first_on_way, settled
 from treescan.pointcloud.cloud import Floats, Ground, Ints, PointCloud, StemSeed, TreePoints
 from treescan.pointcloud.ground import heights_above
 from treescan.pointcloud.growth import CellGraph, cell_graph, grow, grow_along_wood, path_cost
@@ -30,6 +30,10 @@ GROUND_SKIN_M = 0.06
 """Points this near the ground surface are ground. [m]"""
 LOW_GROWTH_M = 3.0
 """Shrubs, hedges, people and cars stand below this. [m]"""
+BESIDE_M = 4.0
+"""How deep along the wood the border with another tree is judged anew. [m]"""
+STANDING_M = 15.0
+"""The same for what stands on the ground with no stem found: it may be a whole tree. [m]"""
 FOOT_M = 0.3
 """What reaches down to here stands on the ground. [m]"""
 SAME_TREE_GAP_M = 0.6
@@ -104,7 +108,7 @@ def isolate_tree(
     tell(0.8)
     chosen, why = _choice(growth, trees, found, near_m)
     if trees and found[trees[chosen][0]].diameter_m > 0:
-        growth, said = _settled(growth, trees[chosen])
+        growth, said = _settled(growth, trees[chosen], found)
         why += said
     mine = np.isin(growth.stem, trees[chosen]) & ~growth.foreign if trees else ~growth.foreign
     cells = _whole(growth, mine, trees, chosen)
@@ -176,18 +180,24 @@ def _grown(
     return growth, [[k] for k in range(len(stems))] if by_tops else _same_tree(stems), stems
 
 
-def _settled(growth: _Growth, own: list[int]) -> tuple[_Growth, list[str]]:
+def _settled(
+    growth: _Growth, own: list[int], stems: tuple[StemSeed, ...]
+) -> tuple[_Growth, list[str]]:
     """Cells near the tree's border given to the side they grow on, and what to say of it."""
     mine = np.isin(growth.stem, own) & ~growth.foreign
     beside = (growth.stem >= 0) & ~mine & ~growth.foreign
     graph = growth.graph
     forest = Forest(growth.cost, growth.before)
     edge_cost = path_cost(graph.length_m, graph.cell_m)
-    taker = settled(graph, edge_cost, forest, mine, beside | growth.low)
+    taker = settled(graph, edge_cost, forest, mine, beside, BESIDE_M)
+    between = taker != np.arange(len(taker))
+    stays = mine & ~between
+    low = growth.low & _apart_from(growth, [stems[k] for k in own])
+    from_ground = settled(graph, edge_cost, forest, stays, low, STANDING_M)
+    taker = np.where(between, taker, from_ground)
     after = replace(
         growth, stem=growth.stem[taker], foreign=growth.foreign[taker], low=growth.low[taker]
     )
-    between = (taker != np.arange(len(taker))) & (mine | beside) & (mine | beside)[taker]
     share = float(between.sum() / max(mine.sum(), 1))
     if share < SAID_SHARE:
         return after, []
@@ -195,6 +205,18 @@ def _settled(growth: _Growth, own: list[int]) -> tuple[_Growth, list[str]]:
         f"the crown touches its neighbours: limbs of {share:.1%} of its size were told apart by "
         "the way they branch; look in the picture for limbs that are not its own"
     ]
+
+
+def _apart_from(growth: _Growth, stems: list[StemSeed]) -> Bools:
+    """Cells whose way begins farther from the stems than stems of one stool stand."""
+    first = first_on_way(growth.before)
+    xy = growth.graph.centre_m[first, :2]
+    result = np.ones(len(first), dtype=bool)
+    for stem in stems:
+        for x, y in ((stem.x_m, stem.y_m), stem.foot_m or (stem.x_m, stem.y_m)):
+            gap = np.hypot(xy[:, 0] - x, xy[:, 1] - y) - 0.5 * stem.diameter_m
+            result &= gap > SAME_TREE_GAP_M
+    return result
 
 
 def _free_wires(graph: CellGraph, above: Floats) -> Bools:
