@@ -4,10 +4,12 @@ import numpy as np
 import pytest
 
 from treescan.errors import ScanError
+from treescan.mensuration.breast_height import breast_height
 from treescan.mensuration.measure import measure_tree
 from treescan.mensuration.volume import edge_volume_m3
 from treescan.pointcloud.cloud import Ground, TreePoints
 from treescan.skeleton.extract import extract_skeleton
+from treescan.skeleton.graph import TreeGraph
 
 
 def flat_ground() -> Ground:
@@ -189,3 +191,30 @@ def test_a_thin_shoot_beyond_the_graph_counts_for_height_and_strays_do_not():
     measures = measure_tree(graph, flat_ground(), tree=tree)
     assert measures.height_m == pytest.approx(7.95, abs=0.06)  # one point in 10 cm is looked at
     assert measures.crown_spread_m < 0.6
+
+
+def test_members_that_share_one_skin_just_above_their_fork_count_once():
+    # The fork lies 5 cm below breast height: no two stems of 30 cm stand 6 cm apart.
+    def chain(limb, foot, top, radius, first):
+        z = np.linspace(foot[2], top[2], 9)
+        path = np.linspace(foot, top, 9)
+        return path[first:], np.full(9 - first, radius), np.full(9 - first, limb), z
+
+    stem, r0, l0, _ = chain(0, [0.0, 0, 0], [0.0, 0, 3.0], 0.15, 0)
+    side, r1, l1, _ = chain(1, [0.0, 0, 1.2], [0.9, 0, 3.0], 0.14, 1)
+    n, k = len(stem), len(side)
+    parent = np.concatenate([np.arange(-1, n - 1), [3], np.arange(n, n + k - 1)])
+    graph = TreeGraph(
+        position_m=np.concatenate([stem, side]),
+        radius_m=np.concatenate([r0, r1]),
+        radius_sd_m=np.full(n + k, 0.003),
+        parent=parent.astype(np.int32),
+        limb=np.concatenate([l0, l1]).astype(np.int32),
+        order=np.zeros(n + k, dtype=np.int32),
+        support=np.ones(n + k),
+        source=np.zeros(n + k, dtype=np.int32),
+        bridged=np.zeros(n + k, dtype=bool),
+        origin_m=np.zeros(3),
+    )
+    assert breast_height(graph, flat_ground(), None, 1.3).stems == 1
+    assert breast_height(graph, flat_ground(), None, 2.8).stems == 2

@@ -24,6 +24,8 @@ UPRIGHT_COS = 0.6
 """A limb counts as a stem at breast height when it stands steeper than this."""
 STEEP_NODES = 3
 """Its steepness is that of so many nodes to either side."""
+ONE_SKIN = 0.6
+"""Sections nearer to each other than this share of their summed radii are one. [judgement]"""
 FEWEST_POINTS = 40
 LEAST_COVERAGE = 0.2
 
@@ -77,7 +79,9 @@ def breast_height(
     # Shoots that happen to cross the height are no stems.
     widest = max(float(graph.radius_m[node]) for node, _ in found)
     found = [hit for hit in found if graph.radius_m[hit[0]] >= 0.25 * widest]
-    kept = [_stem(graph, node, share, tree, height_m) for node, share in found]
+    kept = _apart(
+        [(_at(graph, *hit), *_stem(graph, *hit, tree, height_m)) for hit in found],
+    )
     diameter = float(np.sqrt(sum(d * d for d, _ in kept)))
     sd = float(np.sqrt(sum((d * s) ** 2 for d, s in kept)) / diameter)
     notes: tuple[str, ...] = ()
@@ -88,6 +92,29 @@ def breast_height(
             f"given is that of the circle with their summed area.",
         )
     return BreastHeight(diameter, sd, len(kept), notes)
+
+
+def _at(graph: TreeGraph, node: int, share: float) -> Floats:
+    """Place on a node's edge, shape (3,). [m]"""
+    up = int(graph.parent[node])
+    result: Floats = (1 - share) * graph.position_m[up] + share * graph.position_m[node]
+    return result
+
+
+def _apart(stems: list[tuple[Floats, float, float]]) -> list[tuple[float, float]]:
+    """Diameter and sd of the stems (centre, diameter, sd) that stand clear of thicker ones. [m]
+
+    Just above a fork the members still share one skin: its girth counts once.
+    """
+    kept: list[tuple[Floats, float, float]] = []
+    for centre, diameter, sd in sorted(stems, key=lambda stem: -stem[1]):
+        clear = [
+            float(np.linalg.norm(centre - there)) > ONE_SKIN * 0.5 * (diameter + other)
+            for there, other, _ in kept
+        ]
+        if all(clear):
+            kept.append((centre, diameter, sd))
+    return [(diameter, sd) for _, diameter, sd in kept]
 
 
 def _stands(graph: TreeGraph, node: int, z_m: float) -> bool:
@@ -114,7 +141,7 @@ def _stem(
         if graph.source[node] != FITTED:
             raise ScanError(_sparse(height_m, 0))
         return 2 * radius, 2 * sd
-    centre = (1 - share) * graph.position_m[up] + share * graph.position_m[node]
+    centre = _at(graph, node, share)
     step = graph.position_m[node] - graph.position_m[up]
     fitted = slice_fit(tree.xyz, centre, step / np.linalg.norm(step), radius)
     if fitted is None:
