@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import shutil
+import subprocess
+import sys
 
 import pytest
 
@@ -175,6 +177,17 @@ def test_an_anchor_that_was_lost_is_not_used_for_a_changed_piece(made_job, tmp_p
     after = Prepared.of(folder, made_job / "site.toml").job
     (told,) = (a.rejected for a in after.anchors if a.node == lost)
     assert "lost" in told
+
+
+def test_a_page_that_has_gone_away_ends_the_judging_without_a_word():
+    question = {"folder": "gone", "mark": "1", "edits": [], "ask": []}
+    process = subprocess.Popen(
+        [sys.executable, "-m", "treescan.page.cut_worker"],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    process.stdout.close()
+    _, said = process.communicate(json.dumps(question) + "\n")
+    assert (process.returncode, said) == (0, "")
 
 
 def test_a_cut_struck_out_is_gone_and_the_wood_stays_on_what_holds_it(desk):

@@ -8,6 +8,7 @@ and obstacles are prepared); every later one a fraction of a second.
 from __future__ import annotations
 
 import json
+import os
 import sys
 import time
 from collections.abc import Iterable, Mapping, Sequence
@@ -267,8 +268,12 @@ def main() -> None:
     desk = Desk()
     for line in sys.stdin:
         told = desk.take(json.loads(line))
-        sys.stdout.write(json.dumps(told, allow_nan=False) + "\n")
-        sys.stdout.flush()
+        try:
+            sys.stdout.write(json.dumps(told, allow_nan=False) + "\n")
+            sys.stdout.flush()
+        except BrokenPipeError:  # nobody listens any more; nor at the end of this process
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return
 
 
 if __name__ == "__main__":
