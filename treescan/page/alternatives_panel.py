@@ -44,7 +44,7 @@ def _nearest_pass(room_m: float | None) -> Words:
     if room_m is None:
         return plain("nothing to hit")
     if room_m < 0.0:
-        return fill("none: up to {} into a target, spread counted", wording.length(-room_m))
+        return fill("none: up to {} into a target in the unlucky case", wording.length(-room_m))
     return wording.length_least(room_m)
 
 

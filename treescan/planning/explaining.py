@@ -151,7 +151,7 @@ def _nearest_pass(room_m: float) -> str:
     if room_m == float("inf"):
         return "nothing to hit, "
     if room_m < 0.0:
-        return f"nearest pass up to {-room_m:.1f} m into a target with its spread counted, "
+        return f"nearest pass up to {-room_m:.1f} m into a target in the unlucky case, "
     return f"nearest pass {room_m:.1f} m, "
 
 

@@ -312,7 +312,8 @@ def _room(clearance_m: float) -> Words:
     if not np.isfinite(clearance_m):
         return plain("nothing to hit")
     if clearance_m < 0:
-        return fill("none: up to {} into a target, spread counted", wording.length(-clearance_m))
+        into = wording.length(-clearance_m)
+        return fill("none: up to {} into a target in the unlucky case", into)
     return fill("at least {}", wording.length_least(clearance_m))
 
 
