@@ -234,3 +234,16 @@ def test_a_decoder_that_panics_is_a_damaged_file(tmp_path, start):
     path.write_bytes(whole)
     with pytest.raises(TreescanError, match="cut short or damaged"):
         read_scan([path])
+
+
+@pytest.mark.parametrize("number", [0, 22203])
+def test_a_laz_file_without_the_record_of_its_compression(tmp_path, number):
+    """Found by the fuzzer: a StopIteration out of the check of its layers."""
+    whole = bytearray(SEEDS["laz"])
+    at = whole.index(b"laszip encoded") + 16
+    assert int.from_bytes(whole[at : at + 2], "little") == 22204
+    whole[at : at + 2] = number.to_bytes(2, "little")
+    path = tmp_path / "scan.laz"
+    path.write_bytes(whole)
+    with pytest.raises(TreescanError):
+        read_scan([path])

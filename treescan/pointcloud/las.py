@@ -207,7 +207,10 @@ def _check_layers(header: Any, path: Path) -> None:
     """
     layout = header.point_format
     layers = LAYERS[layout.id] + layout.num_extra_bytes
-    record = next(r for r in header.vlrs if r.record_id == 22204)
+    packed = (r for r in header.vlrs if r.record_id == 22204 and hasattr(r, "record_data"))
+    record = next(packed, None)
+    if record is None:
+        raise _damaged(path, "the record of its compression is missing")
     with path.open("rb") as file:
         file.seek(header.offset_to_point_data)
         try:
