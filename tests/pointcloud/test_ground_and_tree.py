@@ -205,3 +205,15 @@ def test_each_of_four_real_bushes_is_taken_whole_where_it_is_asked_for(near_m):
     assert len(taken.index) > 0.1 * len(cloud)
     assert np.hypot(*(taken.base_m[:2] - near)) < 0.6
     assert np.ptp(taken.xyz[:, 2]) > 4.0
+
+
+def test_a_strip_of_forest_with_few_stems_seen_is_not_silently_one_tree():
+    path = DATA / "serc" / "serc_transect_drone_leafoff.laz"
+    if not path.exists():
+        pytest.skip("the real scan is not here")
+    cloud = read_scan([path])
+    taken = isolate_tree(cloud, find_ground(cloud))
+    assert any(
+        note.startswith("WARNING: what was taken is") and "may be several trees" in note
+        for note in taken.notes
+    )

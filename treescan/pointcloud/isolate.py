@@ -38,6 +38,9 @@ FOOT_M = 0.3
 """What reaches down to here stands on the ground. [m]"""
 SAME_TREE_GAP_M = 0.6
 """Stems whose edges are nearer than this at breast height are one tree. [m]"""
+DOUBTED_WIDTH_M = 30.0
+DOUBTED_WIDTH = 1.5
+"""A crown wider than this and so many times its height is doubted."""
 SAID_SHARE = 0.005
 MIN_TREE_POINTS = 500
 POST_HANDICAP_M = 1.5
@@ -134,6 +137,7 @@ def isolate_tree(
         unseen_share=unseen.stem_share,
         notes=(
             *why,
+            *_too_wide(xyz[index]),
             *_left_out(growth, cells, trees),
             *_dropped(int(lone[graph.cell_of_point].sum())),
             *(stem_surface(xyz[index], own_stems[0]).sentences() if own_stems else ()),
@@ -417,6 +421,18 @@ def _lone_cells(graph: CellGraph, cells: Bools) -> Bools:
     )
     result[rows] = distance[:, -1] > LONE_CELLS * graph.cell_m
     return result
+
+
+def _too_wide(xyz: npt.NDArray[np.float32]) -> list[str]:
+    low, high = np.percentile(xyz, [0.5, 99.5], axis=0)
+    wide, tall = float(np.hypot(*(high - low)[:2])), float(high[2] - low[2])
+    if wide < DOUBTED_WIDTH_M or wide < DOUBTED_WIDTH * tall:
+        return []
+    return [
+        f"WARNING: what was taken is {wide:.0f} m wide and {tall:.0f} m high: it may be several "
+        "trees whose stems were not seen. Crop the scan to the tree, or scan closer; do not use "
+        "its weight before that."
+    ]
 
 
 def _dropped(points: int) -> list[str]:
