@@ -277,7 +277,8 @@ def _quoted(value: object, unit: str) -> Words:
         return Words(f"{value:,.1f} t", f"{value / POUND_KG / 2:,.1f} short tons")
     if unit == "h":
         return plain(f"{value:,.1f} h")
-    return plain(f"{value:,.0f} {unit}".strip())
+    shown = f"{value:,.0f}"
+    return plain(f"{shown} {unit.removesuffix('s') if shown == '1' else unit}".strip())
 
 
 def alternative_words(result: JobResult) -> list[WordRow]:
