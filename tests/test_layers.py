@@ -4,8 +4,8 @@ import ast
 from pathlib import Path
 
 ORDER = [
-    "errors", "units", "sources", "processes", "geometry", "pointcloud", "skeleton", "mensuration", "wood",
-    "mechanics", "site", "motion", "rigging", "planning", "report", "pipeline", "page",
+    "errors", "units", "sources", "processes", "geometry", "pointcloud", "skeleton",
+    "mensuration", "wood", "mechanics", "site", "motion", "rigging", "planning", "report", "pipeline", "page",
 ]  # fmt: skip
 LIBRARY = Path(__file__).parents[1] / "treescan"
 

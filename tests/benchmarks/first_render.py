@@ -13,6 +13,7 @@ from tests.benchmarks.against_plain import SAMPLES
 from tests.browsing import CHROMIUM, LAPTOP, PHONE, device_of, launched
 
 VISITS = 3
+MARKS = ("text=Cut list >> visible=true", ".tsv[data-state=ready]", ".tsv[data-points]")
 
 
 def missing() -> str:
@@ -62,7 +63,7 @@ def _visits(link: str, sample: str) -> None:
                 start = time.perf_counter()
                 page.goto(link + "&step=cuts", wait_until="commit")
                 seen = []
-                for what in ("text=Cut list >> visible=true", ".tsv[data-state=ready]", ".tsv[data-points]"):
+                for what in MARKS:
                     page.wait_for_selector(what)
                     seen.append(time.perf_counter() - start)
                 context.close()
