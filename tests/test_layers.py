@@ -5,7 +5,8 @@ from pathlib import Path
 
 ORDER = [
     "errors", "units", "sources", "processes", "geometry", "pointcloud", "skeleton",
-    "mensuration", "wood", "mechanics", "site", "motion", "rigging", "planning", "report", "pipeline", "page",
+    "mensuration", "wood", "mechanics", "site", "motion", "rigging", "planning", "report",
+    "pipeline", "page",
 ]  # fmt: skip
 LIBRARY = Path(__file__).parents[1] / "treescan"
 
