@@ -5,6 +5,7 @@ import pytest
 import shapely
 
 from treescan.errors import SiteFileError
+from treescan.geometry.open3d_gate import open3d
 from treescan.pointcloud.cloud import Ground
 from treescan.site.model import Site
 from treescan.site.obstacles import build_obstacles, check_site_against_tree
@@ -57,6 +58,40 @@ def test_band_and_wire_distances():
     assert found[0, 1] == pytest.approx(4.0 - 0.1 - 0.25)
     assert found[1, 2] == pytest.approx(-0.02 - 0.25, abs=1e-3)
     assert found[2, 1] == pytest.approx(5.8 - 3.8 - 0.25)
+
+
+def test_distances_agree_with_a_mesh_library():
+    """The same house and wire as triangles, asked of open3d: outside within a millimetre.
+
+    Walls stand a metre into the ground; the wire's tube has a radius of 2 cm.
+    """
+    o3d = open3d()
+
+    def asked(meshes, points):
+        world = o3d.t.geometry.RaycastingScene(nthreads=1)
+        for mesh in meshes:
+            world.add_triangles(o3d.t.geometry.TriangleMesh.from_legacy(mesh))
+        return world.compute_distance(o3d.core.Tensor(points.astype(np.float32))).numpy()
+
+    def block(x0, y0, x1, y1):
+        mesh = o3d.geometry.TriangleMesh.create_box(x1 - x0, y1 - y0, 4.0)
+        return mesh.translate((x0, y0, -1.0))
+
+    wire_from, wire_to = np.array([-8.0, 8.0, 7.0]), np.array([8.0, 8.0, 6.5])
+    along = wire_to - wire_from
+    tube = o3d.geometry.TriangleMesh.create_cylinder(0.02, float(np.linalg.norm(along)), 64, 4)
+    turn = np.arctan2(along[0], along[2])
+    tube.rotate(o3d.geometry.get_rotation_matrix_from_xyz((0.0, turn, 0.0)), (0.0, 0.0, 0.0))
+    tube.translate((wire_from + wire_to) / 2.0)
+    rng = np.random.default_rng(4)
+    points = rng.uniform((-10, -10, -0.5), (12, 12, 9), (4000, 3))
+    found = build_obstacles(scene(), flat_ground()).distance(points)
+    house = asked([block(4, 0, 9, 2), block(4, 0, 6, 6)], points)
+    outside = found[:, 0] > 0.0
+    assert outside.sum() > 3000
+    np.testing.assert_allclose(found[outside, 0], house[outside], atol=1e-3)
+    middle = np.abs(points[:, 0]) < 7.0  # the ends of a wire are round here, flat on the tube
+    np.testing.assert_allclose(found[middle, 2], asked([tube], points)[middle], atol=1e-3)
 
 
 def test_fence_follows_sloping_ground():
