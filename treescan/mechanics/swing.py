@@ -129,8 +129,9 @@ def slack_swing(
         raise InvalidInputError(
             "the lead is shorter than the distance from anchor to tie. Check lead and positions."
         )
-    reach = np.sqrt(np.maximum(length**2 - offset**2, 0.0))
-    fall = np.maximum(reach - depth, 0.0)
+    # rounding may set the taut circle a hair above the tie: then the line is taut already
+    reach = np.maximum(np.sqrt(np.maximum(length**2 - offset**2, 0.0)), depth)
+    fall = reach - depth
     speed = np.sqrt(2.0 * G_M_S2 * fall)
     tangential, radial = speed * offset / length, speed * reach / length
     kept = tangential**2 + 2.0 * G_M_S2 * (length - reach)
