@@ -14,7 +14,7 @@ from treescan.motion.lead import swing_past_fall_m
 from treescan.motion.swing import lowered
 from treescan.planning.falls import fall_options
 from treescan.planning.job import prepare
-from treescan.planning.line_watch import line_warnings
+from treescan.planning.line_watch import line_passes, line_warnings
 from treescan.rigging.cases import solve_many
 from treescan.rigging.types import LoadCase
 from treescan.site.model import Site
@@ -43,10 +43,14 @@ def hung(device, anchor=(0.0, 6.0, 11.0), piece=LIMB):
     return replace(option, path=path, method="lower", anchor=place, tie_m=tie[None], load=load)
 
 
+def warned(option):
+    return line_warnings(option, line_passes(option, job().field))
+
+
 def test_a_fall_over_the_edge_of_a_roof_is_told():
     over, beside = hung((0.0, -3.0, 1.0)), hung((0.0, 7.0, 1.0))
-    assert any("rubs on the shed" in text for text in line_warnings(over, job().field))
-    assert not any("rubs" in text for text in line_warnings(beside, job().field))
+    assert any("rubs on the shed" in text for text in warned(over))
+    assert not any("rubs" in text for text in warned(beside))
 
 
 def test_a_piece_that_swings_into_its_own_fall_is_told():
@@ -54,8 +58,8 @@ def test_a_piece_that_swings_into_its_own_fall_is_told():
     far = rod((0, 10, 8), (0, 1, 0.1), 1.0, 8, diameter=0.08)
     struck = hung((0.0, 3.0, 1.0), piece=far)
     clear = hung((6.0, 7.0, 1.0), piece=far)
-    assert any("its own line" in text for text in line_warnings(struck, job().field))
-    assert not any("its own line" in text for text in line_warnings(clear, job().field))
+    assert any("its own line" in text for text in warned(struck))
+    assert not any("its own line" in text for text in warned(clear))
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from treescan.motion.body import rigid_piece
-from treescan.motion.on_line import LOWER_SAMPLE_S
+from treescan.motion.on_line import swing_steps
 from treescan.motion.types import Clearance, Path
 from treescan.site.obstacles import Obstacles
 from treescan.wood.types import Piece
@@ -135,8 +135,8 @@ def swing_past_fall_m(piece: Piece, path: Path, points_m: npt.ArrayLike) -> tupl
         [m]; below zero where the fall runs through the outline.
     """
     corner = np.asarray(points_m, dtype=np.float64)
-    slow = np.flatnonzero(np.diff(path.time_s) > 0.6 * LOWER_SAMPLE_S)
-    last = int(slow[0]) if len(slow) else len(path.time_s) - 1
+    steps = swing_steps(path.time_s)
+    last = len(path.time_s) - 1 if steps is None else steps
     rows = np.unique(np.linspace(0, last, MOST_POSES // 2).astype(int))
     rigid = rigid_piece(piece)
     ball = np.einsum("tab,jb->tja", path.rotation[rows], rigid.offset_m)

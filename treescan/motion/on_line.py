@@ -263,6 +263,20 @@ def steps_a_sample(rigid: RigidPiece, lines: Lines) -> int:
     return int(np.ceil(SAMPLE_S / min(STEP_S, 0.3 / fastest)))
 
 
+def swing_steps(time_s: Floats) -> int | None:
+    """How many time steps of a path are swing, before people let the piece down; None for all.
+
+    The way down is sampled every ``LOWER_SAMPLE_S``, the swing more often.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (t,)
+        [s]
+    """
+    slow = np.flatnonzero(np.diff(time_s) > 0.6 * LOWER_SAMPLE_S)
+    return int(slow[0]) if len(slow) else None
+
+
 def swing(
     rigid: RigidPiece, lines: Lines, start: Start, rig: Rig, run_m: float
 ) -> tuple[Floats, Floats]:

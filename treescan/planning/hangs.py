@@ -10,7 +10,7 @@ import shapely
 import shapely.ops
 
 from treescan.errors import InvalidInputError
-from treescan.motion.on_line import LOWER_SAMPLE_S
+from treescan.motion.on_line import swing_steps
 from treescan.motion.swing import lowered
 from treescan.motion.types import Path
 from treescan.planning.falls import HELD_KG, aims_m, is_log, upright_deg
@@ -215,11 +215,10 @@ def aside_first(path: Path, anchor_m: Floats, slope: float) -> Path:
 
     The path comes back unchanged where the line is too short for the pull at that height.
     """
-    steps = np.diff(path.time_s)
-    late = np.flatnonzero(steps > 0.6 * LOWER_SAMPLE_S)
-    if not len(late) or not np.isfinite(path.contact_time_s):
+    steps = swing_steps(path.time_s)
+    if steps is None or not np.isfinite(path.contact_time_s):
         return path
-    first = int(late[0]) + 1
+    first = steps + 1
     last = int(np.searchsorted(path.time_s, path.contact_time_s + 1e-9))
     if last - first < 3:
         return path

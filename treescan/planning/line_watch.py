@@ -2,42 +2,39 @@
 
 from __future__ import annotations
 
-import numpy as np
-import numpy.typing as npt
+from collections.abc import Sequence
 
 from treescan.motion.lead import fall_clearances, lead_clearances, swing_past_fall_m
 from treescan.motion.types import Clearance
 from treescan.planning.falls import Field
 from treescan.planning.options import Option
-from treescan.rigging.types import LoadCase
-
-Floats = npt.NDArray[np.float64]
 
 STRUCK_M = 0.1
 """A piece that swings nearer than this to the line's fall is told of: our choice. [m]"""
 
 
-def line_too_near(option: Option, field: Field) -> tuple[str, ...]:
+Pass = tuple[str, Clearance, bool]
+
+
+def line_too_near(passes: Sequence[Pass]) -> tuple[str, ...]:
     """Say so when a part of the line that a piece hangs from comes too near a conductor."""
-    if not field.obstacles.is_conductor.any():
-        return ()
     return tuple(
         f"its line would pass the {name} at {max(gap.distance_m, 0.0):.1f} m;"
         f" {gap.margin_m:.1f} m is wanted"
-        for name, gap, wire in _passes(option, field)
+        for name, gap, wire in passes
         if wire and not gap.kept
     )
 
 
-def line_warnings(option: Option, field: Field) -> tuple[str, ...]:
+def line_warnings(option: Option, passes: Sequence[Pass]) -> tuple[str, ...]:
     """What the line rubs on, and a piece that swings into the line's own fall."""
     told = [
         f"its line rubs on the {name}: lead it clear of it over a redirect, or pad the edge"
-        for name, gap, wire in _passes(option, field)
+        for name, gap, wire in passes
         if not wire and not gap.kept
     ]
     if option.method == "lower" and option.load is not None:
-        before, least = swing_past_fall_m(option.piece, option.path, _fall_m(option.load.case))
+        before, least = swing_past_fall_m(option.piece, option.path, option.load.case.fall_m)
         if least < STRUCK_M and least < before - STRUCK_M:
             told.append(
                 "swings into the fall of its own line: keep the fall on the far side of the stem, "
@@ -46,12 +43,7 @@ def line_warnings(option: Option, field: Field) -> tuple[str, ...]:
     return tuple(told)
 
 
-def _fall_m(case: LoadCase) -> Floats:
-    """Anchor, redirects and device, in the order of the line, shape (k, 3). [m]"""
-    return np.vstack([case.anchor.position_m, case.redirects_m.reshape(-1, 3), case.device_m])
-
-
-def _passes(option: Option, field: Field) -> list[tuple[str, Clearance, bool]]:
+def line_passes(option: Option, field: Field) -> list[Pass]:
     """Name, nearest part of the line, and whether it is a conductor, for all in the site."""
     if option.method != "lower" or option.anchor is None:
         return []
@@ -59,7 +51,7 @@ def _passes(option: Option, field: Field) -> list[tuple[str, Clearance, bool]]:
         option.piece, option.path, option.tie_m, option.anchor.position_m, field.obstacles
     )
     if option.load is not None:
-        fall = fall_clearances(_fall_m(option.load.case), field.obstacles)
+        fall = fall_clearances(option.load.case.fall_m, field.obstacles)
         gaps = tuple(
             min(pair, key=lambda gap: gap.distance_m - gap.spread_m)
             for pair in zip(gaps, fall, strict=True)

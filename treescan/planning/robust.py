@@ -29,7 +29,7 @@ from treescan.motion.types import Clearance, Path
 from treescan.planning.draws import DRAWS, Draws
 from treescan.planning.falls import FOOT, FOOT_RADIUS_M, Field, zone_energy_j
 from treescan.planning.hangs import aside_first
-from treescan.planning.line_watch import line_too_near, line_warnings
+from treescan.planning.line_watch import line_passes, line_too_near, line_warnings
 from treescan.planning.options import (
     NEARER_M,
     Option,
@@ -145,10 +145,11 @@ def with_chance(option: Option, field: Field, draws: Draws) -> Option:
     """
     if not option.kept:
         return option
-    refused = (*_through_climber(option), *line_too_near(option, field))
+    passes = line_passes(option, field)
+    refused = (*_through_climber(option), *line_too_near(passes))
     if refused:
         return replace(option, broken=refused)
-    option = replace(option, warnings=(*option.warnings, *line_warnings(option, field)))
+    option = replace(option, warnings=(*option.warnings, *line_warnings(option, passes)))
     trial = tried(option, field, draws)
     chance = chance_of_breach(option, trial, field, draws)
     if trial is None:

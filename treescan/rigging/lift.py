@@ -95,7 +95,7 @@ def lift_of(case: LoadCase) -> Lift:
             f"{hang_fall:.1f} m before the line is taut, drop_m says {case.drop_m:.1f}. Give the "
             "whole fall, or an anchor above the tie."
         )
-    points = np.vstack([anchor[None], np.reshape(case.redirects_m, (-1, 3)), case.device_m[None]])
+    points = case.fall_m
     legs = np.linalg.norm(np.diff(points, axis=0), axis=1)
     directions, angles = _directions(case, offset, aside, lead, inverted)
     ratio = _ratios(case, points, directions[0])

@@ -99,6 +99,12 @@ class LoadCase:
     locked: bool = False
     run_m: float = 1.0
 
+    @property
+    def fall_m(self) -> Floats:
+        """Anchor, redirects and device, in the order of the line, shape (r + 2, 3). [m]"""
+        redirects = np.reshape(self.redirects_m, (-1, 3))
+        return np.vstack([self.anchor.position_m, redirects, self.device_m])
+
 
 @dataclass(frozen=True)
 class LoadResult:
