@@ -184,8 +184,9 @@ def _gear(load: LoadResult | None) -> Words:
     words = fill("{} of line of {} at hand", wording.length(load.line_needed_m, 0), have)
     if load.device_wraps > 0:
         hand = wording.bilingual(f"{gear.hand_force_n:.0f} N")
-        turns = f"{load.device_wraps:g} turns on the device"
-        words = fill("{} hold it by hand ({}); {}", turns, hand, words)
+        one = load.device_wraps == 1
+        turns = f"{load.device_wraps:g} turn{'' if one else 's'} on the device"
+        words = fill("{} {} it by hand ({}); {}", turns, "holds" if one else "hold", hand, words)
     if load.anchor_sway_m >= SWAY_SHOWN_M:
         moves = wording.diameter_range(load.anchor_sway_m, 2.0 * load.anchor_sway_m)
         words = fill("{}; the anchor moves {}", words, moves)

@@ -143,6 +143,8 @@ def volume_range(band: Band) -> Words:
     """Volume as a range: cubic metres, or cubic yards."""
 
     def step(value: float) -> float:
+        if value < 0.2:
+            return 0.01
         return 0.05 if value < 2 else (0.1 if value < 20 else 1.0)
 
     return Words(
