@@ -11,6 +11,7 @@ import laspy
 import numpy as np
 
 from tests.scenes import place as p
+from tests.scenes import sample_sites as site
 from tests.scenes.grow import grow
 from tests.scenes.scene import Scene, scan_scene
 from tests.scenes.truth import TreeTruth
@@ -24,7 +25,7 @@ class Sample:
 
     name: str
     make: Callable[[], Scene]
-    site: Callable[[Scene], str]
+    site_text: Callable[[Scene], str]
     epsg: int | None
 
 
@@ -80,81 +81,29 @@ def site_oak(scene: Scene) -> str:
     pond = np.array(
         [_point(_point(OAK_AT, 305, 6.4), a, 2.0 + 0.5 * (a % 90 > 0)) for a in range(0, 360, 45)]
     )
-    return f"""# An oak with two leaders over a glasshouse and a pond.  UTM zone 32N, metres.
-[job]
-name = "Oak over the glasshouse"
-species = "Quercus rubra"
-
-[tree]
-near_m = {_xy(OAK_AT, o)}
-dbh_tape_m = {scene.truth.dbh_m:.2f}
-
-[conditions]
-in_leaf = false
-season = "winter"
-
-[[target]]
-name = "glasshouse"
-footprint_m = {_polygon(glass.outline_m, o)}
-height_m = 2.6
-margin_m = 0.6
-
-[[target]]
-name = "house"
-footprint_m = {_polygon(home.outline_m, o)}
-height_m = 5.8
-margin_m = 1.5
-
-[[target]]
-name = "pond"
-footprint_m = {_polygon(pond, o)}
-height_m = 0.2
-margin_m = 0.3
-
-[[target]]
-name = "fence"
-path_m = {_polygon(_corners(fence.outline_m), o)}
-width_m = 0.1
-height_m = 1.8
-margin_m = 0.3
-
-[[drop_zone]]
-name = "lawn"
-footprint_m = {_polygon(OAK_LAWN, o)}
-surface = "turf"
-
-[[landing]]
-name = "lawn"
-footprint_m = {_polygon(OAK_LAWN, o)}
-surface = "turf"
-
-[[landing]]
-name = "drive"
-footprint_m = {_polygon(_rectangle(OAK_AT, 150, 2.5, 9.0, 1.6), o)}
-surface = "paving"
-
-[climber]
-mass_kg = 92
-
-[crew]
-ground = 3
-
-[gear]
-line = "16 mm double-braid polyester"
-line_length_m = 60
-
-[limits]
-line_share_of_mbs = 0.2
-anchor_share = 0.5
-max_piece_kg = 350
-log_length_m = 2.4
-
-[haul]
-trucks = [
-  {{ name = "chip truck", volume_m3 = 9.0, payload_kg = 3500, takes = "chip" }},
-  {{ name = "log truck", volume_m3 = 8.0, payload_kg = 5000, takes = "log", lift_limit_kg = 900 }},
-]
-"""
+    drive = _rectangle(OAK_AT, 150, 2.5, 9.0, 1.6)
+    return site.text(
+        "# An oak with two leaders over a glasshouse and a pond.  UTM zone 32N, metres.",
+        site.job("Oak over the glasshouse", "Quercus rubra"),
+        site.tree(OAK_AT, o, scene.truth.dbh_m),
+        site.conditions(False, "winter"),
+        site.target("glasshouse", glass.outline_m, o, 2.6, 0.6),
+        site.target("house", home.outline_m, o, 5.8, 1.5),
+        site.target("pond", pond, o, 0.2, 0.3),
+        site.fence(fence.outline_m, o, 1.8, 0.3),
+        site.zone("drop_zone", "lawn", OAK_LAWN, o, "turf"),
+        site.zone("landing", "lawn", OAK_LAWN, o, "turf"),
+        site.zone("landing", "drive", drive, o, "paving"),
+        site.crew(climber_kg=92, ground=3, line_length_m=60),
+        site.limits(line_share_of_mbs=0.2, anchor_share=0.5, max_piece_kg=350, log_length_m=2.4),
+        site.trucks(
+            {"name": "chip truck", "volume_m3": 9.0, "payload_kg": 3500, "takes": "chip"},
+            {
+                "name": "log truck", "volume_m3": 8.0, "payload_kg": 5000, "takes": "log",
+                "lift_limit_kg": 900,
+            },
+        ),
+    )  # fmt: skip
 
 
 # -- spruce against a garage, with a service drop ---------------------------------------------
@@ -197,74 +146,27 @@ def site_spruce(scene: Scene) -> str:
     """Site file of the spruce."""
     o = scene.cloud.origin_m
     garage, home, drop, _, fence = scene.things[:5]
-    return f"""# A spruce against a garage, with the service drop to a house.  UTM 32N, metres.
-[job]
-name = "Spruce by the garage"
-species = "Picea abies"
-
-[tree]
-near_m = {_xy(SPRUCE_AT, o)}
-
-[conditions]
-in_leaf = true
-season = "autumn"
-
-[[target]]
-name = "garage"
-footprint_m = {_polygon(garage.outline_m, o)}
-height_m = 3.4
-margin_m = 0.4
-
-[[target]]
-name = "house"
-footprint_m = {_polygon(home.outline_m, o)}
-height_m = 7.4
-margin_m = 1.5
-
-[[target]]
-name = "fence"
-path_m = {_polygon(_corners(fence.outline_m), o)}
-width_m = 0.1
-height_m = 1.6
-margin_m = 0.3
-
-[[conductor]]
-name = "service drop"
-path_m = {_line3(drop.outline_m[::5], o)}
-kilovolts = 0.4
-
-[[drop_zone]]
-name = "back yard"
-footprint_m = {_polygon(SPRUCE_YARD, o)}
-surface = "turf"
-
-[[landing]]
-name = "back yard"
-footprint_m = {_polygon(SPRUCE_YARD, o)}
-surface = "turf"
-
-[climber]
-mass_kg = 95
-
-[crew]
-ground = 2
-
-[gear]
-line = "16 mm double-braid polyester"
-line_length_m = 60
-
-[limits]
-line_share_of_mbs = 0.2
-anchor_share = 0.5
-max_piece_kg = 300
-log_length_m = 2.0
-
-[haul]
-trucks = [
-  {{ name = "chip truck", volume_m3 = 9.0, payload_kg = 3500, takes = "chip" }},
-  {{ name = "trailer", volume_m3 = 3.0, payload_kg = 2000, takes = "log", lift_limit_kg = 250 }},
-]
-"""
+    return site.text(
+        "# A spruce against a garage, with the service drop to a house.  UTM 32N, metres.",
+        site.job("Spruce by the garage", "Picea abies"),
+        site.tree(SPRUCE_AT, o),
+        site.conditions(True, "autumn"),
+        site.target("garage", garage.outline_m, o, 3.4, 0.4),
+        site.target("house", home.outline_m, o, 7.4, 1.5),
+        site.fence(fence.outline_m, o, 1.6, 0.3),
+        site.conductor("service drop", drop.outline_m[::5], o, 0.4),
+        site.zone("drop_zone", "back yard", SPRUCE_YARD, o, "turf"),
+        site.zone("landing", "back yard", SPRUCE_YARD, o, "turf"),
+        site.crew(climber_kg=95, ground=2, line_length_m=60),
+        site.limits(line_share_of_mbs=0.2, anchor_share=0.5, max_piece_kg=300, log_length_m=2.0),
+        site.trucks(
+            {"name": "chip truck", "volume_m3": 9.0, "payload_kg": 3500, "takes": "chip"},
+            {
+                "name": "trailer", "volume_m3": 3.0, "payload_kg": 2000, "takes": "log",
+                "lift_limit_kg": 250,
+            },
+        ),
+    )  # fmt: skip
 
 
 # -- leaning maple scanned by phone --------------------------------------------------------------
@@ -299,61 +201,19 @@ def site_maple(scene: Scene) -> str:
     """Site file of the maple."""
     o = scene.cloud.origin_m
     shed, fence = scene.things[:2]
-    return f"""# A leaning maple scanned by phone: the top of the crown is beyond the phone's range.
-[job]
-name = "Leaning maple by the shed"
-species = "Acer platanoides"
-
-[tree]
-near_m = {_xy(MAPLE_AT, o)}
-dbh_tape_m = {scene.truth.dbh_m:.2f}
-
-[conditions]
-in_leaf = false
-season = "spring"
-
-[[target]]
-name = "shed"
-footprint_m = {_polygon(shed.outline_m, o)}
-height_m = 2.6
-margin_m = 0.7
-
-[[target]]
-name = "fence"
-path_m = {_polygon(_corners(fence.outline_m), o)}
-width_m = 0.1
-height_m = 1.7
-margin_m = 0.3
-
-[[drop_zone]]
-name = "meadow"
-footprint_m = {_polygon(MAPLE_MEADOW, o)}
-surface = "turf"
-
-[[landing]]
-name = "meadow"
-footprint_m = {_polygon(MAPLE_MEADOW, o)}
-surface = "turf"
-
-[climber]
-mass_kg = 88
-
-[crew]
-ground = 2
-
-[gear]
-line = "16 mm double-braid polyester"
-line_length_m = 45
-
-[limits]
-max_piece_kg = 250
-log_length_m = 1.2
-
-[haul]
-trucks = [
-  {{ name = "tipper", volume_m3 = 6.0, payload_kg = 1400, takes = "any" }},
-]
-"""
+    return site.text(
+        "# A leaning maple scanned by phone: the top of the crown is beyond the phone's range.",
+        site.job("Leaning maple by the shed", "Acer platanoides"),
+        site.tree(MAPLE_AT, o, scene.truth.dbh_m),
+        site.conditions(False, "spring"),
+        site.target("shed", shed.outline_m, o, 2.6, 0.7),
+        site.fence(fence.outline_m, o, 1.7, 0.3),
+        site.zone("drop_zone", "meadow", MAPLE_MEADOW, o, "turf"),
+        site.zone("landing", "meadow", MAPLE_MEADOW, o, "turf"),
+        site.crew(climber_kg=88, ground=2, line_length_m=45),
+        site.limits(max_piece_kg=250, log_length_m=1.2),
+        site.trucks({"name": "tipper", "volume_m3": 6.0, "payload_kg": 1400, "takes": "any"}),
+    )
 
 
 SAMPLES = (
@@ -361,32 +221,6 @@ SAMPLES = (
     Sample("spruce_garage", make_spruce, site_spruce, UTM_32N),
     Sample("maple_phone", make_maple, site_maple, None),
 )
-
-
-def _xy(at: np.ndarray, origin: np.ndarray) -> str:
-    return f"[{at[0] + origin[0]:.2f}, {at[1] + origin[1]:.2f}]"
-
-
-def _polygon(points: np.ndarray, origin: np.ndarray) -> str:
-    return "[" + ", ".join(_xy(q, origin) for q in np.asarray(points)) + "]"
-
-
-def _line3(points: np.ndarray, origin: np.ndarray) -> str:
-    moved = np.asarray(points) + origin
-    return "[" + ", ".join(f"[{x:.2f}, {y:.2f}, {z:.2f}]" for x, y, z in moved) + "]"
-
-
-def _corners(line: np.ndarray) -> np.ndarray:
-    """Corners (k, 2) of a path given by many points."""
-    flat = line[:, :2]
-    fresh = np.linalg.norm(np.diff(flat, axis=0), axis=1) > 1e-6
-    flat = flat[np.concatenate([[True], fresh])]
-    keep = [0]
-    for i in range(1, len(flat) - 1):
-        a, b = flat[i] - flat[i - 1], flat[i + 1] - flat[i]
-        if abs(a[0] * b[1] - a[1] * b[0]) > 0.02 * np.linalg.norm(a) * np.linalg.norm(b):
-            keep.append(i)
-    return flat[[*keep, len(flat) - 1]]
 
 
 def write_laz(scene: Scene, file: Path, epsg: int | None) -> None:
@@ -464,7 +298,7 @@ def write_sample(sample: Sample, folder: Path) -> Scene:
     scene = sample.make()
     folder.mkdir(parents=True, exist_ok=True)
     write_laz(scene, folder / f"{sample.name}.laz", sample.epsg)
-    (folder / f"{sample.name}.toml").write_text(sample.site(scene), encoding="utf-8")
+    (folder / f"{sample.name}.toml").write_text(sample.site_text(scene), encoding="utf-8")
     text = json.dumps(truth_document(scene.truth, scene), separators=(",", ":"))
     (folder / f"{sample.name}.truth.json").write_text(text + "\n", encoding="utf-8")
     return scene
