@@ -8,7 +8,7 @@ from tests.motion.pieces import flat_ground
 from treescan.motion.body import rigid_piece
 from treescan.motion.fall import FLIGHT_STEP_S, hinge_fall
 from treescan.motion.hinge import START_RATE_RAD_S, face_direction, make_hinge
-from treescan.motion.on_line import Rig, checked_rig, lines_of
+from treescan.motion.rig import Rig, checked_rig, lines_of
 from treescan.motion.swing import lowered
 from treescan.units import Band
 from treescan.wood.types import Piece

@@ -6,10 +6,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import treescan.motion.on_line as on_line
+from tests.motion.energy import energy
 from tests.motion.pieces import flat_ground, rod
 from treescan.motion.body import rigid_piece
 from treescan.motion.fall import free_fall, hinge_fall
-from treescan.motion.rigid_body import Batch, energy, one_line, simulate, simulate_lowered_batch
+from treescan.motion.rig import Rig, lines_of
+from treescan.motion.rigid_body import Batch, one_line, simulate, simulate_lowered_batch
 from treescan.motion.swing import lowered
 
 FLAT = flat_ground()
@@ -37,8 +39,8 @@ def test_energy_stays_within_a_thousandth(
     piece = limb(azimuth, rise, length, mass)
     rigid = rigid_piece(piece)
     anchor = piece.cut_m + np.array([east, 0.5, up])
-    rig = on_line.Rig((piece.cut_m + tie * length * piece.axis)[None], anchor, stiffness, slack)
-    lines = on_line.lines_of(rigid, rig)
+    rig = Rig((piece.cut_m + tie * length * piece.axis)[None], anchor, stiffness, slack)
+    lines = lines_of(rigid, rig)
     every = on_line.steps_a_sample(rigid, lines)
     state = np.concatenate([rigid.centre_m, np.zeros(3), rigid.attitude(np.eye(3)), np.zeros(3)])
     before = energy(state, rigid.body, lines)

@@ -5,12 +5,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.motion.energy import energy
 from tests.motion.pieces import flat_ground, rod
 from treescan.errors import InvalidInputError
 from treescan.motion.body import rigid_piece
-from treescan.motion.on_line import Rig, checked_rig, lines_of
 from treescan.motion.over_blocks import Beyond, settled
-from treescan.motion.rigid_body import Body, beyond_stiffness_n_m, energy, simulate
+from treescan.motion.rig import Rig, checked_rig, lines_of
+from treescan.motion.rigid_body import Body, beyond_stiffness_n_m, simulate
 from treescan.motion.swing import caught, lowered
 from treescan.units import G_M_S2
 

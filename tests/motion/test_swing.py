@@ -3,12 +3,14 @@
 import numpy as np
 import pytest
 
+from tests.motion.energy import energy
 from tests.motion.pieces import flat_ground, rod
 from treescan.errors import InvalidInputError
 from treescan.mechanics.drop import drop_tension_n
 from treescan.motion.body import rigid_piece
-from treescan.motion.on_line import SAMPLE_S, Rig, lines_of, steps_a_sample
-from treescan.motion.rigid_body import Body, energy, one_line, simulate
+from treescan.motion.on_line import SAMPLE_S, steps_a_sample
+from treescan.motion.rig import Rig, lines_of
+from treescan.motion.rigid_body import Body, one_line, simulate
 from treescan.motion.swing import caught, lowered
 
 FLAT = flat_ground()

@@ -22,7 +22,10 @@ LEAST_MOMENT_SHARE = 1e-3
 
 
 class Grid(NamedTuple):
-    """Ground as compiled loops take it."""
+    """Ground as compiled loops take it.
+
+    ``z`` (rows, columns) are heights at ``x0 + cell * column``, ``y0 + cell * row``. [m]
+    """
 
     x0: float
     y0: float
@@ -62,7 +65,7 @@ class RigidPiece:
         return np.array([w, x, y, z])
 
     def rotations(self, quaternion: Floats) -> Floats:
-        """Rotations from the attitude at rest, shape (k, 3, 3), of attitudes (k, 4)."""
+        """Rotations from the attitude at rest, (k, 3, 3), of attitudes ``quaternion`` (k, 4)."""
         result: Floats = Rotation.from_quat(quaternion[:, [1, 2, 3, 0]]).as_matrix() @ self.axes.T
         return result
 
@@ -131,7 +134,10 @@ def ground_height(x: float, y: float, grid: Grid) -> float:
 def lowest_ball(
     centre: Floats, rotation: Floats, offset: Floats, radius: Floats, grid: Grid
 ) -> tuple[float, int]:
-    """Height of the lowest part of the outline above the ground, and its ball. [m]"""
+    """Height of the lowest part of the outline above the ground, and its ball. [m]
+
+    ``centre`` (3,), ``rotation`` (3, 3), ``offset`` (j, 3) and ``radius`` (j,) of the balls. [m]
+    """
     best, index = np.inf, 0
     for row in range(len(offset)):
         a, b, c = offset[row, 0], offset[row, 1], offset[row, 2]
@@ -148,7 +154,11 @@ def lowest_ball(
 def lowest_gaps(
     centre: Floats, rotation: Floats, offset: Floats, radius: Floats, grid: Grid
 ) -> Floats:
-    """Lowest height above ground of the outline along a path, shape (k,). [m]"""
+    """Lowest height above ground of the outline along a path, shape (k,). [m]
+
+    ``centre`` (k, 3), ``rotation`` (k, 3, 3); ``offset`` (j, 3) and ``radius`` (j,) of the balls.
+    [m]
+    """
     result = np.empty(len(centre))
     for row in range(len(centre)):
         result[row] = lowest_ball(centre[row], rotation[row], offset, radius, grid)[0]
@@ -156,6 +166,9 @@ def lowest_gaps(
 
 
 def axis_attitude_deg(piece: Piece, rotation: Floats) -> float:
-    """Angle of the turned piece's axis from straight up: 0 butt down, 180 top down. [deg]"""
+    """Angle of the turned piece's axis from straight up: 0 butt down, 180 top down. [deg]
+
+    ``rotation`` (3, 3) from the attitude at rest.
+    """
     up = float((rotation @ np.asarray(piece.axis, dtype=np.float64))[2])
     return float(np.degrees(np.arccos(np.clip(up, -1.0, 1.0))))

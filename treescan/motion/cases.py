@@ -276,6 +276,8 @@ def speed_line_cases(
     """On a stretched line: tightened less or more, stretching more or less, a lighter piece.
 
     ``options`` are those of :func:`treescan.motion.speed_line.speed_line`.
+
+    ``tie_m`` (3,) is the tie before the cut. [m]
     """
 
     def way(of: StretchedLine, **change: Any) -> Path:

@@ -48,8 +48,6 @@ class SafeSide:
         No side keeps the piece from coming nearer to the climber than it was.
     crowded : bool
         The piece's own twigs fill every side before the cut.
-    safe_deg : tuple of float
-        All azimuths tried (every 22.5 degrees) that are safe.
     retreat_deg : tuple of float
         Ways back at 45 degrees from straight behind the fall, for topping from the ground or
         a platform.
@@ -60,13 +58,12 @@ class SafeSide:
     distance_m: float
     refused: bool
     crowded: bool
-    safe_deg: tuple[float, ...]
     retreat_deg: tuple[float, float]
     warnings: tuple[str, ...]
 
 
 def bodies_at(cut_m: Floats, azimuth_deg: Floats, stem_radius_m: float) -> Solids:
-    """A climber's body beside the stem at the cut, one owner for each side tried (n,)."""
+    """A climber's body beside the stem at ``cut_m`` (3,), one owner a side ``azimuth_deg`` (n,)."""
     out = stem_radius_m + STANDS_OFF_M
     turn, count = np.radians(azimuth_deg), len(azimuth_deg)
     feet = cut_m + np.column_stack(
@@ -133,7 +130,6 @@ def safe_side(
         distance_m=float(near[best]),
         refused=refused,
         crowded=crowded,
-        safe_deg=tuple(float(a) for a in azimuth[safe]),
         retreat_deg=((away + 45.0) % 360.0, (away - 45.0) % 360.0),
         warnings=warnings,
     )

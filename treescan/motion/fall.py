@@ -311,6 +311,10 @@ def fly(
     """Free flight until the outline touches the ground (or 60 s).
 
     Returns the recorded states (k, 13) and their times (k,); the last is at the touch.
+
+    ``state`` (13,) and principal ``moments`` (3,) [kg m²] of the body; ``outline`` are the
+    offsets (j, 3) and radii (j,) of its balls [m]; ``start_gap`` is the height of the lowest of
+    them at the start where it is below the ground, else 0 [m]; ``dt`` is the step [s].
     """
     offset, radius = outline
     most = int(60.0 / dt)

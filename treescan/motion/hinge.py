@@ -53,7 +53,7 @@ class Hinge:
 
 
 def face_direction(azimuth_deg: float, below_level_deg: float) -> Floats:
-    """Unit vector a face aims along; azimuth clockwise from +y (north)."""
+    """Unit vector (3,) a face aims along; azimuth clockwise from +y (north)."""
     azimuth, below = np.radians(azimuth_deg), np.radians(below_level_deg)
     level = np.cos(below)
     return np.array([level * np.sin(azimuth), level * np.cos(azimuth), -np.sin(below)])
@@ -61,6 +61,8 @@ def face_direction(azimuth_deg: float, below_level_deg: float) -> Floats:
 
 def make_hinge(rigid: RigidPiece, point_m: Floats, limb_axis: Floats, facing: Floats) -> Hinge:
     """Hinge across the cut, so that opening moves the limb toward ``facing``.
+
+    ``point_m`` (3,) lies on the hinge [m]; ``limb_axis`` and ``facing`` are unit vectors (3,).
 
     Raises
     ------
@@ -146,6 +148,8 @@ def open_hinge(
 ) -> tuple[Floats, Floats, Floats]:
     """Angle over time from the cut to the break: pulled over its balance, then free.
 
+    ``dt`` is the step of the free part. [s]
+
     Returns
     -------
     time_s, angle_rad, rate_rad_s : ndarray, shape (k,)
@@ -179,13 +183,19 @@ def open_hinge(
 def sampled(
     time: Floats, angle: Floats, rate: Floats, sample_s: float
 ) -> tuple[Floats, Floats, Floats]:
-    """Every sample time and the last moment of a finely stepped motion."""
+    """Every sample time and the last moment of a finely stepped motion.
+
+    ``time`` [s], ``angle`` [rad] and ``rate`` [rad/s] are (n,); what comes back is (k,).
+    """
     wanted = np.append(np.arange(0.0, time[-1], sample_s), time[-1])
     return wanted, np.interp(wanted, time, angle), np.interp(wanted, time, rate)
 
 
 def turned(hinge: Hinge, centre_m: Floats, angle_rad: Floats) -> tuple[Floats, Floats]:
-    """Centres (k, 3) and rotations (k, 3, 3) of a piece at hinge angles (k,)."""
+    """Centres (k, 3) [m] and rotations (k, 3, 3) of a piece at hinge angles ``angle_rad`` (k,).
+
+    ``centre_m`` (3,) is its centre of mass before the cut. [m]
+    """
     rotation = Rotation.from_rotvec(np.asarray(angle_rad)[:, None] * hinge.axis).as_matrix()
     arm = centre_m - hinge.point_m
     return hinge.point_m + rotation @ arm, rotation

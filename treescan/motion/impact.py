@@ -53,7 +53,7 @@ def impact_energy_j(
 
 
 def mean_force_n(energy_j: npt.ArrayLike, depth_m: npt.ArrayLike) -> Floats:
-    """Mean force over the stopping depth, ``E / delta``. [N]"""
+    """Mean force over the stopping depth, ``E / delta``; array_like that broadcast. [N]"""
     result: Floats = not_negative("energy", energy_j) / positive("depth", depth_m, 5.0, "m")
     return result
 

@@ -43,7 +43,7 @@ def lay_down(
     ----------
     rigid : RigidPiece
     centre_m, rotation : ndarray
-        Pose at the first touch, (3,) and (3, 3).
+        Pose at the first touch, (3,) [m] and (3, 3).
     heading : ndarray, shape (3,)
         Which way it tips when it stands on end (its velocity).
     grid : Grid
@@ -153,7 +153,10 @@ def _level_turn(x: float, y: float, angle: float, r: Floats) -> None:
 def lying_outline(
     rigid: RigidPiece, centre_m: Floats, rotation: Floats, allowance_m: float
 ) -> Floats:
-    """Plan outline of a lying piece with an allowance around it, shape (k, 2). [m]"""
+    """Plan outline of a lying piece with an allowance around it, shape (k, 2). [m]
+
+    ``centre_m`` (3,) and ``rotation`` (3, 3) are its pose.
+    """
     balls = centre_m + rigid.offset_m @ rotation.T
     return outline_of_discs(balls[:, :2], rigid.radius_m + allowance_m)
 
@@ -165,7 +168,10 @@ _CIRCLE = np.column_stack(
 
 
 def outline_of_discs(centre_m: Floats, radius_m: Floats) -> Floats:
-    """Convex outline, shape (k, 2), that covers discs (j, 2) of radii (j,). [m]"""
+    """Convex outline, shape (k, 2), that covers discs. [m]
+
+    ``centre_m`` (j, 2) and ``radius_m`` (j,) of the discs.
+    """
     points = (centre_m[:, None] + radius_m[:, None, None] * _CIRCLE).reshape(-1, 2)
     hull = shapely.convex_hull(shapely.linestrings(points))
     return np.asarray(hull.exterior.coords, dtype=np.float64)[:-1]

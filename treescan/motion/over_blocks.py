@@ -137,7 +137,12 @@ def _slope(lead_n_m: float, beyond: Floats, ratio: Floats, slipped: float) -> fl
 def paid_out(
     tension: float, slip_n: float, room_m: float, lead_n_m: float, beyond: Floats, ratio: Floats
 ) -> float:
-    """Line that the device lets run so that the lead falls back to its slip tension. [m]"""
+    """Line that the device lets run so that the lead falls back to its slip tension. [m]
+
+    ``tension`` and ``slip_n`` [N] at the lead; ``room_m`` is what may still run and ``lead_n_m``
+    the stiffness of the lead [N/m]; ``beyond`` and ``ratio`` (s,) are those of
+    :class:`treescan.motion.rigid_body.Lines`.
+    """
     if tension <= slip_n or room_m <= 0.0:
         return 0.0
     return min((tension - slip_n) / _slope(lead_n_m, beyond, ratio, 1.0), room_m)

@@ -56,6 +56,7 @@ def response(likely: Floats, cases: Sequence[Floats], causes: Sequence[Cause]) -
     Parameters
     ----------
     likely : ndarray, shape (k,)
+        Figures of any units, the same in every case.
     cases : sequence of ndarray, shape (k,)
     causes : sequence of Cause, as many
 
@@ -113,7 +114,7 @@ def drawn(
 
 
 def changes(axis: Axis, normal: Floats) -> Floats:
-    """Changes of the figures (n, k) at places (n,) on one axis. [standard deviations]"""
+    """Changes of the figures (n, k) at places ``normal`` (n,) on one axis. [standard deviations]"""
     at, change = _carried_on(axis)
     row = np.clip(np.searchsorted(at, normal) - 1, 0, len(at) - 2)
     share = np.clip((normal - at[row]) / (at[row + 1] - at[row]), 0.0, 1.0)[:, None]

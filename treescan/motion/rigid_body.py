@@ -66,7 +66,7 @@ class Body(NamedTuple):
 
 
 def one_line(anchor: Floats, tie: Floats, free_length_m: float, stiffness_n_m: float) -> Lines:
-    """Lossless line from an anchor (3,) to a tie (3,) in body axes."""
+    """Lossless line from ``anchor`` (3,) in the room to ``tie`` (3,) in body axes. [m]"""
     return Lines(
         anchor=np.ascontiguousarray(anchor, dtype=np.float64).reshape(1, 3),
         tie=np.ascontiguousarray(tie, dtype=np.float64).reshape(1, 3),
@@ -87,7 +87,7 @@ def one_line(anchor: Floats, tie: Floats, free_length_m: float, stiffness_n_m: f
 
 @njit(cache=True)
 def rotation_of(q: Floats) -> Floats:
-    """Rotation matrix of a unit quaternion (w, x, y, z): body axes to room axes, (3, 3)."""
+    """Rotation (3, 3), body to room axes, of a unit quaternion ``q`` (4,) as (w, x, y, z)."""
     w, x, y, z = q[0], q[1], q[2], q[3]
     r = np.empty((3, 3))
     r[0, 0] = 1.0 - 2.0 * (y * y + z * z)
@@ -317,7 +317,12 @@ def _spin_rate(state: Floats, moments: Floats, out: Floats) -> None:
 
 @njit(cache=True)
 def drift_on(state: Floats, moments: Floats, dt: float, work: Floats) -> None:
-    """Advance a body in free flight by one step in place: a parabola, and a free spin."""
+    """Advance a body in free flight by one step in place: a parabola, and a free spin.
+
+    ``state`` (13,) is place [m], velocity [m/s], quaternion (w, x, y, z) and spin in body axes
+    [rad/s]; ``moments`` (3,) are the principal ones [kg m²]; ``work`` (5, 13) is room to reckon
+    in.
+    """
     for stage in range(4):
         ahead = 0.0 if stage == 0 else (dt if stage == 3 else 0.5 * dt)
         for i in range(6, 13):
@@ -386,49 +391,6 @@ def simulate(
             tension[number // every] = peak
             peak = 0.0
     return record, tension, used
-
-
-@njit(cache=True)
-def energy(state: Floats, body: Body, lines: Lines) -> float:
-    """Kinetic, potential (zero at z = 0) and line energy. [J]"""
-    r = rotation_of(state[6:10])
-    total = body.mass * G_M_S2 * state[2]
-    for i in range(3):
-        total += 0.5 * body.mass * state[3 + i] ** 2 + 0.5 * body.moments[i] * state[10 + i] ** 2
-    if lines.leg.shape[0] == 2:
-        pulls = np.empty((2, 3))
-        _, far = _leg_pulls(state, r, lines, pulls)
-        total += _lead_energy(far, lines)
-        for j in range(2):
-            total += 0.5 * (pulls[j] ** 2).sum() / lines.leg_stiffness[j]
-        return total
-    for j in range(lines.free_length.shape[0]):
-        squared = 0.0
-        for i in range(3):
-            point = state[i]
-            for m in range(3):
-                point += r[i, m] * lines.tie[j, m]
-            squared += (lines.anchor[j, i] - point) ** 2
-        if j == 0:
-            total += _lead_energy(np.sqrt(squared), lines)
-            continue
-        stretch = max(np.sqrt(squared) - lines.free_length[j], 0.0)
-        total += 0.5 * lines.stiffness[j] * stretch**2
-    return total
-
-
-@njit(cache=True)
-def _lead_energy(far: float, lines: Lines) -> float:
-    """Energy in the first line, its parts behind the blocks and the anchor's give included. [J]"""
-    if lines.beyond.shape[0] == 0:
-        return 0.5 * lines.stiffness[0] * max(far - lines.free_length[0], 0.0) ** 2
-    now = np.empty(lines.moved.shape[0])
-    pull, _, _ = _over_blocks(far, lines, now)
-    total = 0.5 * pull**2 / lead_stiffness_n_m(lines)
-    stiff = beyond_stiffness_n_m(lines)
-    for j in range(len(stiff)):
-        total += 0.5 * stiff[j] * max(now[j] - now[j + 1], 0.0) ** 2
-    return total
 
 
 class Batch(NamedTuple):

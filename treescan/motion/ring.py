@@ -38,8 +38,9 @@ def _ring_force(ends: Floats, length: Floats, stiffness: Floats, ring: Floats, o
 def find_ring(ends: Floats, length: Floats, stiffness: Floats, ring: Floats) -> None:
     """Move a massless ring in place to where the three lines that meet in it balance.
 
-    ``ends`` (3, 3), ``length`` (3,), ``stiffness`` (3,): the energy of lines that cannot push
-    is convex, so Newton's steps, cut while they do not help, end in the balance.
+    ``ends`` (3, 3) [m], ``length`` (3,) [m], ``stiffness`` (3,) [N/m], ``ring`` (3,) [m]: the
+    energy of lines that cannot push is convex, so Newton's steps, cut while they do not help,
+    end in the balance.
     """
     work, trial = np.empty(9), np.empty(3)
     stiffest = max(stiffness[0], stiffness[1], stiffness[2])

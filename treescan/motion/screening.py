@@ -17,7 +17,7 @@ from numba import njit, prange
 
 from treescan.errors import InvalidInputError
 from treescan.motion.body import Grid, ground_grid, lowest_ball, rigid_piece
-from treescan.motion.on_line import STIFF_PER_KG
+from treescan.motion.rig import STIFF_PER_KG
 from treescan.motion.rigid_body import Batch, rotation_of, simulate_lowered_batch
 from treescan.motion.swing import ROPE_STIFFNESS_N_M
 from treescan.pointcloud.cloud import Ground

@@ -14,14 +14,12 @@ from treescan.motion.on_line import (
     LOWER_SAMPLE_S,
     SAMPLE_S,
     STRETCH_SPREAD,
-    Rig,
     assembled,
     at_rest,
-    checked_rig,
     descend,
-    lines_of,
     swing,
 )
+from treescan.motion.rig import Rig, checked_rig, lines_of
 from treescan.motion.types import Path
 from treescan.pointcloud.cloud import Ground
 from treescan.units import G_M_S2
@@ -60,13 +58,12 @@ class StretchedLine:
 class SpeedLine:
     """Path of a piece on the line.
 
-    ``carriage_m`` (k, 3) follows the travel; ``line_n`` is the greatest tension while it
-    travels held by its control line, ``peak_n`` that of the sudden load at the cut (twice
-    the weight on the line; handbook A1 and 8), ``sag_m`` the greatest sag below the chord.
+    ``line_n`` is the greatest tension while it travels held by its control line, ``peak_n``
+    that of the sudden load at the cut (twice the weight on the line; handbook A1 and 8),
+    ``sag_m`` the greatest sag below the chord.
     """
 
     path: Path
-    carriage_m: Floats
     line_n: float
     peak_n: float
     sag_m: float
@@ -184,7 +181,6 @@ def speed_line(
             recipe=("speed_line", options),
             sway_m=_stretch_sway_m(line, share, weight),
         ),
-        carriage_m=place,
         line_n=float(tension.max()),
         peak_n=sudden,
         sag_m=float((chord - place[:, 2]).max()),

@@ -10,8 +10,9 @@ import numpy.typing as npt
 from treescan.motion.body import rigid_piece
 from treescan.motion.fall import hinge_across
 from treescan.motion.hinge import open_hinge, sampled, turned
-from treescan.motion.on_line import SAMPLE_S, Rig, Start, at_rest, checked_rig, path_on_line
+from treescan.motion.on_line import SAMPLE_S, Start, at_rest, path_on_line
 from treescan.motion.over_blocks import Beyond
+from treescan.motion.rig import Rig, checked_rig
 from treescan.motion.types import Path
 from treescan.pointcloud.cloud import Ground
 from treescan.wood.types import Piece

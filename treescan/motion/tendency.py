@@ -35,8 +35,6 @@ class Tendency:
 
     Attributes
     ----------
-    own_azimuth_deg : float
-        Where it would go by itself, clockwise from +y. [degrees]
     lean_deg : float
         Of the line from the cut to the centre of mass, from plumb. [degrees]
     ahead_m, aside_m : float
@@ -48,7 +46,6 @@ class Tendency:
     warnings : tuple of str
     """
 
-    own_azimuth_deg: float
     lean_deg: float
     ahead_m: float
     aside_m: float
@@ -129,7 +126,6 @@ def tendency(
     pull = 0.0 if goes else float(tip_pull_n(weight, back, at, np.radians(line_below_level_deg)))
     level = float(np.hypot(arm[0], arm[1]))
     return Tendency(
-        own_azimuth_deg=float(np.degrees(np.arctan2(arm[0], arm[1]))) % 360.0,
         lean_deg=float(np.degrees(np.arctan2(level, height))),
         ahead_m=ahead,
         aside_m=aside,

@@ -17,8 +17,9 @@ from treescan.mechanics.inputs import within
 from treescan.motion.body import RigidPiece, rigid_piece
 from treescan.motion.fall import hinge_across
 from treescan.motion.hinge import Hinge, turned
-from treescan.motion.on_line import SAMPLE_S, Rig, Start, checked_rig, path_on_line
+from treescan.motion.on_line import SAMPLE_S, Start, path_on_line
 from treescan.motion.over_blocks import Beyond
+from treescan.motion.rig import Rig, checked_rig
 from treescan.motion.swing import ROPE_STIFFNESS_N_M
 from treescan.motion.types import Path
 from treescan.pointcloud.cloud import Ground
@@ -47,11 +48,6 @@ class TurnOnHinge:
     angle_rad : ndarray, shape (k,)
     hold_n : ndarray, shape (k,)
         Line tension with which the hinge wood carries no sag. [N]
-    opening_n_m : ndarray, shape (k,)
-        Moment about the hinge line that opens it further, line included. [N m]
-    tear_share : float
-        Share of the limb's sag that would tear at the hinge wood without the line, 0..1:
-        1 for a level face, 0 for one that aims straight down.
     pull_n : float
         Greatest pull at the tip, square to the limb, that the turn needs; 0 when it turns
         by itself. [N]
@@ -61,8 +57,6 @@ class TurnOnHinge:
     path: Path
     angle_rad: Floats
     hold_n: Floats
-    opening_n_m: Floats
-    tear_share: float
     pull_n: float
     warnings: tuple[str, ...]
 
@@ -139,15 +133,15 @@ def turned_on_hinge(  # noqa: PLR0913 - a rig and a face
     path = path_on_line(piece, rigid, held, start, ground, lower_to)
     weight = rigid.body.mass * G_M_S2
     warnings = _turn_warnings(pull, weight, hold, below_level_deg)
-    sag = np.array([piece.axis[1], -piece.axis[0], 0.0])
-    sag /= max(float(np.linalg.norm(sag)), 1e-9)
-    tear = float(np.sqrt(max(1.0 - float(sag @ hinge.axis) ** 2, 0.0)))
     path = replace(path, notes=(*path.notes, *warnings), recipe=("turned_on_hinge", options))
-    return TurnOnHinge(path, angle, hold, opening, tear, pull, warnings)
+    return TurnOnHinge(path, angle, hold, pull, warnings)
 
 
 def turned_path(piece: Piece, tie_m: Floats, anchor_m: Floats, ground: Ground, **way: Any) -> Path:
-    """Path alone of :func:`turned_on_hinge`, with its options."""
+    """Path alone of :func:`turned_on_hinge`, with its options; tie and anchor (3,). [m]
+
+    ``tie_m`` and ``anchor_m`` are points before the cut.
+    """
     return turned_on_hinge(piece, tie_m, anchor_m, ground, **way).path
 
 
