@@ -167,6 +167,9 @@ def slice_fit(
     """Taped radius of the slice of points about ``centre``; ``(radius, sd)`` or None. [m]
 
     A circle is fitted robustly; about it the outline that a girth tape lies on is drawn.
+
+    ``xyz`` (n, 3) are points, ``centre`` (3,) the middle of the slice and ``axis`` (3,) the unit
+    vector of the stem there; ``radius_m`` is a first guess.
     """
     from treescan.skeleton.circles import fit_circles  # compiled: a tree file needs none of it
 

@@ -103,7 +103,7 @@ def _extent_points(graph: TreeGraph, tree: TreePoints | None) -> Floats:
 
 
 def crown_spread_m(plan_m: Floats) -> tuple[float, float]:
-    """Longest spread of plan points (n, 2) and the spread at right angles to it. [m]"""
+    """Longest spread of ``plan_m`` (n, 2) and the spread at right angles to it. [m]"""
     hull = shapely.get_coordinates(shapely.convex_hull(shapely.multipoints(plan_m)))
     step = hull[:, None] - hull[None]
     far = np.hypot(step[..., 0], step[..., 1])

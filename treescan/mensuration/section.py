@@ -70,7 +70,10 @@ def taped_radius_m(
 
 
 def sector_middles(rho: Floats, turn: Floats) -> tuple[Floats, Ints]:
-    """Median distance and number of the points of each sector, shape (SECTORS,) each."""
+    """Median distance and number of the points of each sector, shape (SECTORS,) each.
+
+    ``rho`` [m] and ``turn`` [rad, -pi to pi] are the points' polar coordinates, (n,) each.
+    """
     sector = ((turn + np.pi) / (2 * np.pi) * SECTORS).astype(np.int64) % SECTORS
     order = np.lexsort((rho, sector))
     count = np.bincount(sector, minlength=SECTORS)
@@ -89,6 +92,9 @@ def fit_wave(
 
     Least squares with a prior: the first harmonic is a shift of the centre, the others fall off
     with their number and are together as large as the section was seen to be uneven.
+
+    ``middle_m`` and ``count`` (SECTORS,) as from :func:`sector_middles`; the coefficients are
+    (1,) for a circle, else (1 + 2 HARMONICS,).
     """
     seen = count >= FEWEST_IN_SECTOR
     if seen.sum() < 4:
@@ -117,7 +123,7 @@ def _design(angle: Floats) -> Floats:
 
 
 def wave_at(wave: Floats, angle: Floats) -> Floats:
-    """Outline at the angles (n,); a single coefficient is a circle. [m]"""
+    """Outline (n,) of a ``wave`` at ``angle`` (n,) [rad]; one coefficient is a circle. [m]"""
     if len(wave) == 1:
         return np.full(len(angle), wave[0])
     result: Floats = _design(angle) @ wave
@@ -125,7 +131,10 @@ def wave_at(wave: Floats, angle: Floats) -> Floats:
 
 
 def girth_radius_m(wave: Floats) -> float:
-    """Girth of the hull of an outline over two pi. [m]"""
+    """Girth of the hull of an outline over two pi. [m]
+
+    ``wave`` are the coefficients of :func:`fit_wave`, (1,) or (1 + 2 HARMONICS,).
+    """
     from scipy.spatial import ConvexHull  # a tree file needs none of it
 
     angle = np.linspace(0, 2 * np.pi, 181)[:-1]
@@ -166,7 +175,7 @@ def bark_relief_m(x: Floats, y: Floats, along: Floats) -> float:
 
 
 def patch_noise_m(points: Floats, k: int = 10) -> float:
-    """Typical scatter of the points about planes through their ``k`` nearest. [m]"""
+    """Typical scatter of ``points`` (n, 3) about planes through their ``k`` nearest. [m]"""
     from scipy.spatial import cKDTree
 
     picked = points[:: max(len(points) // 400, 1)]

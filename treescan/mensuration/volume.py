@@ -69,7 +69,10 @@ def smalian(
 
 
 def huber(diameter_mid: npt.ArrayLike, length: npt.ArrayLike) -> CubicMetres:
-    """Volume from the mid-length area, V = L A_mid [HBK03]_.  Arguments as `newton`."""
+    """Volume from the mid-length area, V = L A_mid [HBK03]_. [m³]
+
+    Arguments and result, shape (n,), as `newton`.
+    """
     return _length(length) * _area(diameter_mid)
 
 
@@ -81,7 +84,8 @@ def newton(
 ) -> CubicMetres:
     """Volume from three areas, V = L (A_butt + 4 A_mid + A_top) / 6 [HBK03]_.
 
-    ``diameter_mid`` is measured at half the length. [m]  Others as `smalian`.
+    ``diameter_mid`` is measured at half the length. [m]  Others and the result, shape (n,),
+    as `smalian`.
     """
     ends = _area(diameter_butt) + _area(diameter_top)
     return _length(length) * (ends + 4.0 * _area(diameter_mid)) / 6.0
@@ -92,7 +96,7 @@ def conical_frustum(
 ) -> CubicMetres:
     """Volume of a cone frustum, V = L (A_b + sqrt(A_b A_t) + A_t) / 3.
 
-    Arguments and result as `smalian`.
+    Arguments [m] and result [m³], shape (n,), as `smalian`.
     """
     butt, top = _area(diameter_butt), _area(diameter_top)
     return _length(length) * (butt + np.sqrt(butt * top) + top) / 3.0

@@ -52,7 +52,10 @@ class Radii:
 
 
 def carried_m(axes: LimbAxes, along: Floats) -> Floats:
-    """Total length of limbs farther out than each node, side limbs included, shape (n,). [m]"""
+    """Total length of limbs farther out than each node, side limbs included, shape (n,). [m]
+
+    ``along`` (n,) is the place of each node along its limb. [m]
+    """
     step = np.zeros(len(along))
     step[1:] = np.maximum(np.diff(along), 0.0)
     result: Floats = _carry(axes, step) - step
@@ -76,6 +79,9 @@ def cut_off_m(
     """Length that must have been carried where a limb ends thick, at its last node, (n,). [m]
 
     A limb that ends well above the thickness of a tip was cut, or the scan saw no farther.
+
+    ``seen`` (n,) are the fitted radii [m], ``var`` (n,) the variances of their logarithms,
+    infinite where nothing was fitted; ``noise`` is that of the scan [m].
     """
     result = np.zeros(len(seen))
     for limb in range(len(axes.first) - 1):
@@ -100,7 +106,11 @@ def noise_of(fits: Fits) -> float:
 
 
 def union_drop(axes: LimbAxes, radius_m: Floats) -> Floats:
-    """Fall of log radius on entering each node: the area a side limb takes away, shape (n,)."""
+    """Fall of log radius on entering each node: the area a side limb takes away, shape (n,).
+
+    ``radius_m`` (n,) are those of the round before.  Areas add at a union, the pipe model of
+    Shinozaki et al. 1964; the limit of 0.5 is our choice.
+    """
     n = len(axes.position_m)
     taken = np.zeros(n)
     base = np.minimum(axes.first[1:-1] + 1, axes.first[2:] - 1)

@@ -26,7 +26,10 @@ FARTHEST_BACK_M = 4.0
 
 
 def fused_nodes(axes: LimbAxes, radius_m: Floats) -> Bools:
-    """Nodes of forks of like members where the skin is that of both: circles there mislead."""
+    """Mask (n,) of nodes where the skin of two like members is one: circles there mislead.
+
+    ``radius_m`` (n,) are the radii of the nodes.
+    """
     fused = np.zeros(len(axes.position_m), dtype=bool)
     limb_of = axes.limb_of_node
     for limb in range(1, len(axes.parent_node)):
@@ -50,6 +53,8 @@ def branch_order(axes: LimbAxes, radius_m: Floats) -> npt.NDArray[np.int32]:
 
     A leader leaves a stem of order 0 steeply upward and has at least ``LEADER_RATIO`` of the
     radius with which that stem goes on.
+
+    ``radius_m`` (n,) are the radii of the nodes.
     """
     order = np.zeros(len(axes.parent_limb), dtype=np.int32)
     for limb in range(1, len(order)):
@@ -67,7 +72,10 @@ def branch_order(axes: LimbAxes, radius_m: Floats) -> npt.NDArray[np.int32]:
 
 
 def straighten(axes: LimbAxes, radius_m: Floats) -> LimbAxes:
-    """Lead the members of forks back to where they meet; node numbers stay."""
+    """Lead the members of forks back to where they meet; node numbers stay.
+
+    ``radius_m`` (n,) are the radii of the nodes.
+    """
     position = axes.position_m.copy()
     joint = axes.parent_node.copy()
     for limb in range(1, len(joint)):

@@ -83,7 +83,12 @@ def _pop(heap_key: Floats, heap_item: Ints, size: int) -> Any:
 def spread(
     first: Ints, other: Ints, cost: Floats, distance: Floats, before: Ints, seeds: Ints
 ) -> Any:
-    """Grow shortest paths from ``seeds``, whose ``distance`` is set; changes both arrays."""
+    """Grow shortest paths from ``seeds`` (s,), whose ``distance`` is set.
+
+    The edges of voxel i are ``first[i]`` to ``first[i + 1]`` (m + 1,) of ``other`` and ``cost``
+    (e,) [m].  ``distance`` (m,) [m] and ``before`` (m,), the voxel before on the way, are
+    changed.
+    """
     heap_key = np.empty(len(other) + len(seeds) + 1)
     heap_item = np.empty(len(other) + len(seeds) + 1, np.int64)
     size = 0
@@ -104,7 +109,11 @@ def spread(
 
 @njit(cache=True)
 def connected_parts(first: Ints, other: Ints, same: Ints) -> Any:
-    """Label connected parts over edges whose ends have equal ``same``; -1 where it is < 0."""
+    """Label connected parts over edges whose ends have equal ``same``; -1 where it is < 0.
+
+    ``first`` (m + 1,) and ``other`` (e,) are the lists of edges, ``same`` (m,) the band of each
+    voxel.  Returns ``(label (m,), number of parts)``.
+    """
     m = len(first) - 1
     label = np.full(m, -1, np.int64)
     stack = np.empty(m, np.int64)

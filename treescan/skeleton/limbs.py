@@ -150,7 +150,11 @@ def part_limbs(rings: Rings) -> tuple[list[Ints], Ints, Ints]:
 def lay_axes(
     rings: Rings, chains: list[Ints], parent_limb: Ints, parent_ring: Ints, spacing_m: float
 ) -> LimbAxes:
-    """Smooth and resample the ring centres of each limb."""
+    """Smooth and resample the ring centres of each limb.
+
+    ``chains`` are the rings of each of the k limbs, from the union outward; ``parent_limb`` and
+    ``parent_ring`` (k,) say where it leaves, -1 for the stem.
+    """
     where: list[Floats] = []
     bridged: list[Bools] = []
     first = [0]
@@ -191,7 +195,11 @@ def _smooth(path: Floats, rounds: int = 2) -> Floats:
 
 
 def respace(path: Floats, gap: Bools, spacing_m: float) -> tuple[Floats, Bools]:
-    """Even spacing along a polyline, ends kept; at least two nodes."""
+    """Even spacing along a polyline, ends kept; at least two nodes.
+
+    ``path`` (k, 3) [m]; ``gap`` (k,) marks points that were reached over a gap.  Returns nodes
+    (n, 3) and the same mark for them (n,).
+    """
     step = np.linalg.norm(np.diff(path, axis=0), axis=1)
     keep = np.concatenate([[True], step > 1e-9])
     path, gap = path[keep], gap[keep]

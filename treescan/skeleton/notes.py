@@ -16,7 +16,10 @@ POOR_SCATTER_M = 0.006
 
 
 def tree_notes(axes: LimbAxes, fits: Fits, radii: Radii, keep: Bools) -> tuple[str, ...]:
-    """Sentences on unseen tops, bridged gaps, modelled diameters and disagreeing stations."""
+    """Sentences on unseen tops, bridged gaps, modelled diameters and disagreeing stations.
+
+    ``keep`` (n,) marks the nodes that go into the graph.
+    """
     notes = []
     ends = np.flatnonzero(radii.cut_off_m > 0)
     top = int(np.argmax(axes.position_m[:, 2]))

@@ -28,6 +28,8 @@ def rebuild(
 
     Parameters
     ----------
+    radius_m : ndarray, shape (n,)
+        Radius at each node. [m]
     keep : ndarray, shape (k,), bool
         Limbs to keep; children of dropped limbs must be dropped too.
     foot_m : ndarray, shape (3,)
@@ -95,7 +97,10 @@ def lead_back(
 
     ``parent_size`` is the parent's radius and the limb's own as a share of it: members of like
     size may meet far below the place where their skins part.  Returns ``(node of the parent,
-    path, gap)``; the path starts at the parent's node.
+    path, gap)``; the path (j, 3) starts at the parent's node.
+
+    ``path`` (k, 3) and ``gap`` (k,) are the limb's, ``parent`` (p, 3) its parent's nodes and
+    ``old_joint`` (3,) where it left them so far. [m]
     """
     thick_m, like = parent_size
     off, _ = cKDTree(parent).query(path)
@@ -138,6 +143,8 @@ def nearest_skin(
     """Node whose limb's skin each voxel lies nearest to, and how far from it, shape (m,).
 
     The node is -1 where no limb is within reach.
+
+    ``centre_m`` (m, 3) are the voxels, ``radius_m`` (n,) the radii of the nodes. [m]
     """
     k = min(8, len(axes.position_m))
     away, node = cKDTree(axes.position_m).query(
@@ -204,6 +211,8 @@ def hidden_limbs(axes: LimbAxes, radius_m: Floats, shortest_m: float) -> Bools:
     """Limbs of which less than ``shortest_m`` stands out of thicker limbs' wood, shape (k,).
 
     A part of a stem's skin that was seen apart from the rest makes a limb of its own at first.
+
+    ``radius_m`` (n,) are the radii of the nodes. [m]  The shares are our choice.
     """
     n = len(axes.position_m)
     k = min(24, n)
@@ -221,7 +230,10 @@ def hidden_limbs(axes: LimbAxes, radius_m: Floats, shortest_m: float) -> Bools:
 
 
 def without(axes: LimbAxes, drop: Bools) -> LimbAxes:
-    """Hang the limbs of limbs to be dropped on the next limb below that stays."""
+    """Hang the limbs of limbs to be dropped on the next limb below that stays.
+
+    ``drop`` (k,) marks the limbs to be dropped.
+    """
     parent, joint = axes.parent_limb.copy(), axes.parent_node.copy()
     for limb in range(1, len(parent)):
         up, node = int(parent[limb]), int(joint[limb])
@@ -236,7 +248,10 @@ def without(axes: LimbAxes, drop: Bools) -> LimbAxes:
 
 
 def carry_over(old: LimbAxes, new: LimbAxes, keep: Bools, value: Floats) -> Floats:
-    """Per-node ``value`` of the old axes at the nodes of the new ones, shape (n,)."""
+    """Per-node ``value`` of the old axes at the nodes of the new ones, shape (n,).
+
+    ``keep`` (k,) marks the old limbs that the new axes hold; ``value`` (n,) may have any unit.
+    """
     result = np.zeros(len(new.position_m))
     for limb, was in enumerate(np.flatnonzero(keep)):
         a, b = old.first[was], old.first[was + 1]

@@ -42,7 +42,10 @@ class PipeModel:
     sd_log: float
 
     def radius_m(self, carried_m: Floats, is_side: Bools) -> Floats:
-        """Radius where ``carried_m`` (n,) of limbs in all lies farther out, shape (n,). [m]"""
+        """Radius where ``carried_m`` (n,) of limbs in all lies farther out, shape (n,). [m]
+
+        ``is_side`` (n,) marks nodes of side limbs.
+        """
         length = np.maximum(carried_m, 0.0) + TIP_LENGTH_M
         result: Floats = self.scale * length**self.power * np.where(is_side, self.side, 1.0)
         return result
@@ -51,8 +54,9 @@ class PipeModel:
 def calibrate(carried_m: Floats, is_side: Bools, radius_m: Floats, var_log: Floats) -> PipeModel:
     """Fit the pipe model to the nodes seen well, by reweighted regression of logarithms.
 
-    ``var_log`` (n,) is the variance of each log radius, infinite where nothing was seen.  The
-    power has the prior of the pipe model, the side limbs' factor one of 1 with sd 0.7 in log.
+    ``carried_m`` [m], ``is_side`` and ``radius_m`` [m] are (n,); ``var_log`` (n,) is the
+    variance of each log radius, infinite where nothing was seen.  The power has the prior of the
+    pipe model, the side limbs' factor one of 1 with sd 0.7 in log.
     """
     use = np.isfinite(var_log) & (var_log < 0.1**2) & (carried_m > 0.3)
     if use.sum() < 30:
@@ -94,6 +98,9 @@ def smooth_taper(
     true fall there may differ.
 
     Returns ``(mean, variance)`` of the log radius, shape (n,) each.
+
+    Nodes ``first[i]`` to ``first[i + 1]`` (k + 1,) are those of limb i; ``along`` (n,) is their
+    place on it [m], ``seen_log`` (n,) the log of the fitted radius in metres.
     """
     n = len(along)
     model_log, drop = course[0], course[1]
@@ -128,7 +135,11 @@ def smooth_taper(
 
 @njit(cache=True)
 def fall_to_tip(first: Ints, value: Floats, weight: Floats) -> Any:
-    """Nearest non-rising course along each limb (pool adjacent violators)."""
+    """Nearest non-rising course along each limb (pool adjacent violators).
+
+    ``first`` (k + 1,) as in :func:`smooth_taper`; ``value`` of any unit and ``weight`` are (n,),
+    and so is what comes back.
+    """
     n = len(value)
     result = np.zeros(n)
     level = np.zeros(n)

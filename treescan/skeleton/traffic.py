@@ -24,7 +24,10 @@ SLEEVE_M = 0.045
 
 
 def long_ways(paths: Geodesic, edges: tuple[Ints, Ints, Floats], shortest_m: float) -> Bools:
-    """Voxels on or beside ways that run ``shortest_m`` by themselves, shape (m,)."""
+    """Voxels on or beside ways that run ``shortest_m`` by themselves, shape (m,).
+
+    ``edges`` are ``(first (m + 1,), other (e,), length_m (e,))``. [m]
+    """
     distance = paths.distance_m
     order = np.argsort(distance, kind="stable")
     order = order[np.isfinite(distance[order])]

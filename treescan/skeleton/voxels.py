@@ -78,6 +78,14 @@ def _means(points: Floats, order: Ints, first: Ints) -> Any:
 def neighbours(centre_m: Floats, k: int, reach_m: float) -> tuple[Ints, Floats]:
     """The ``k`` nearest other points within ``reach_m``.
 
+    Parameters
+    ----------
+    centre_m : ndarray, shape (m, 3)
+        Points. [m]
+    k : int
+    reach_m : float
+        Greatest distance. [m]
+
     Returns
     -------
     index : ndarray, shape (m, k), int64
@@ -95,6 +103,9 @@ def symmetric_edges(index: Ints, distance: Floats) -> Any:
     """Turn a nearest-neighbour table into symmetric lists ``(first, other, length_m)``.
 
     An edge found from both ends stands twice; that does no harm.
+
+    ``index`` and ``distance`` [m] are (m, k) as from :func:`neighbours`; the lists are (m + 1,),
+    (e,) and (e,).
     """
     m, k = index.shape
     degree = np.zeros(m + 1, np.int64)
