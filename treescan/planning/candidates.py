@@ -91,7 +91,7 @@ class CutSet:
 
     @cached_property
     def members(self) -> tuple[Int32s, ...]:
-        """Nodes of each piece."""
+        """Nodes of each piece, one array (k,) a piece."""
         order = np.argsort(self.piece_of, kind="stable")
         bounds = np.searchsorted(self.piece_of[order], np.arange(len(self) + 1))
         return tuple(order[bounds[i] : bounds[i + 1]].astype(np.int32) for i in range(len(self)))
@@ -154,7 +154,7 @@ def height_above_ground_m(graph: TreeGraph, ground: Ground) -> Floats:
 
 
 def stump_cuts(graph: TreeGraph, ground: Ground, stump_height_m: float) -> Int32s:
-    """Return the first node of every stem above the stump: the last cuts of the job.
+    """Return the first node of every stem above the stump, (s,): the last cuts of the job.
 
     The stump's height counts from the ground at the foot of the stem.
     """
@@ -229,7 +229,10 @@ def _cut_worst(
 def piece_limits(
     graph: TreeGraph, rules: CutRules, mass_kg: Floats, height_m: Floats
 ) -> tuple[Floats, Floats]:
-    """Mass and length limit of a piece whose cut is at each node, shapes (n,)."""
+    """Mass [kg] and length [m] limit of a piece whose cut is at each node, shapes (n,).
+
+    ``mass_kg`` and ``height_m`` above the ground are those of the nodes, (n,).
+    """
     log = (graph.order == 0) & (2.0 * graph.radius_m >= rules.top_diameter_m)
     hang = np.clip(0.8 * height_m, min(3.0, rules.max_length_m), rules.max_length_m)
     return np.full(len(graph), rules.max_mass_kg), np.where(log, rules.log_length_m, hang)
@@ -309,7 +312,10 @@ def first_cuts(
     rules: CutRules,
     standing: Bools | None = None,
 ) -> CutSet:
-    """Return the first set of cuts for all standing wood above the stump."""
+    """Return the first set of cuts for all standing wood above the stump.
+
+    ``standing`` (n,) marks nodes not yet taken; all when omitted.
+    """
     last = stump_cuts(graph, ground, rules.stump_height_m)
     height = height_above_ground_m(graph, ground)
     alive = np.ones(len(graph), dtype=bool) if standing is None else standing
@@ -328,6 +334,8 @@ def evened(pieces: CutSet, mass_kg: Floats, rules: CutRules) -> CutSet:
     """Move cuts outward where a stub would be left, so that both parts weigh about the same.
 
     Only cuts along one limb move, to nodes within the climber's reach.
+
+    ``mass_kg`` (n,) is that of each node.
     """
     graph, can = pieces.graph, reachable(pieces.graph, rules)
     weight = np.array([mass_kg[nodes].sum() for nodes in pieces.members])
@@ -404,7 +412,10 @@ def split_piece(
 
 
 def piece_length_m(graph: TreeGraph, nodes: Int32s) -> float:
-    """Greatest distance along the wood from the cut to a tip of the piece. [m]"""
+    """Greatest distance along the wood from the cut to a tip of the piece. [m]
+
+    ``nodes`` (k,) of the piece, that of its cut first.
+    """
     start = graph.path_length_m[nodes[0]] - graph.edge_length_m[nodes[0]]
     return float((graph.path_length_m[nodes] - start).max())
 

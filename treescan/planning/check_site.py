@@ -26,7 +26,7 @@ def ground_under(document: dict[str, Any], x_m: float, y_m: float) -> float:
 
 
 def distance_to_target_m(points_m: Floats, target: Target, document: dict[str, Any]) -> Floats:
-    """Distance of points (k, 3) to the upright prism of a target, shape (k,); 0 inside. [m]
+    """Distance of ``points_m`` (k, 3) to the upright prism of a target, shape (k,); 0 inside. [m]
 
     The prism stands on the ground under its middle, so on a slope this is a rough figure.
     """
@@ -44,7 +44,7 @@ def distance_to_target_m(points_m: Floats, target: Target, document: dict[str, A
 
 
 def distance_to_conductor_m(points_m: Floats, conductor: Conductor) -> Floats:
-    """Distance of points (k, 3) to a wire in space, shape (k,). [m]"""
+    """Distance of ``points_m`` (k, 3) to a wire in space, shape (k,). [m]"""
     wire = np.asarray(conductor.path_m, dtype=np.float64)
     best = np.full(len(points_m), np.inf)
     for a, b in itertools.pairwise(wire):
@@ -56,5 +56,5 @@ def distance_to_conductor_m(points_m: Floats, conductor: Conductor) -> Floats:
 
 
 def in_zone(point_m: Floats, footprint_m: tuple[tuple[float, float], ...]) -> bool:
-    """Whether a point lies over a zone, its edge included."""
+    """Whether ``point_m``, (2,) or longer, lies over a zone, its edge included."""
     return bool(shapely.Polygon(footprint_m).buffer(0.05).covers(shapely.Point(point_m[:2])))

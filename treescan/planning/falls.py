@@ -70,7 +70,7 @@ FOOT_WARNING = (
 
 @dataclass(frozen=True)
 class Field:
-    """What ways are judged against."""
+    """What ways are judged against; ``foot_m`` (3,) is the foot of the stem."""
 
     ground: Ground
     obstacles: Obstacles
@@ -290,7 +290,7 @@ def _held(piece: Piece, field: Field) -> Iterator[tuple[Path, float | None, floa
 def aims_m(cut_m: Floats, zones: Sequence[Zone]) -> list[float]:
     """Azimuths from a cut toward zones, the nearest zone first, then aside. [degrees]
 
-    All around where there is no zone.
+    ``cut_m`` is (2,) or longer.  All around where there is no zone.
     """
     if not zones:
         return [0.0, 90.0, 180.0, 270.0]

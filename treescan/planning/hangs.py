@@ -197,6 +197,9 @@ def landing_goal(job: Job, anchor_m: Floats, reach_m: float) -> tuple[Floats | N
 
     Landings and drop zones both take lowered pieces.  None where it is let straight down
     (plumb under the anchor lies well inside one of them).
+
+    ``anchor_m`` is (3,), the place (2,) in plan; ``reach_m`` is how far the lying
+    piece reaches from there.
     """
     point = shapely.Point(anchor_m[:2])
     best: tuple[float, shapely.Point] | None = None
@@ -214,6 +217,9 @@ def aside_first(path: Path, anchor_m: Floats, slope: float) -> Path:
     """Way of a hanging piece that people pull aside while it is high, then let down.
 
     The path comes back unchanged where the line is too short for the pull at that height.
+
+    ``anchor_m`` (3,) holds the line; ``slope`` is the greatest way aside over the height of the
+    anchor above the piece.
     """
     steps = swing_steps(path.time_s)
     if steps is None or not np.isfinite(path.contact_time_s):

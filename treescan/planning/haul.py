@@ -50,7 +50,7 @@ def haul_plan(
     hours : Band, optional
         Crew hours of the plan; without them they follow from the steps' minutes, or from the
         stated rule when there are no steps.
-    pieces : sequence of ndarray, optional
+    pieces : sequence of ndarray, shape (k,), optional
         Nodes of each piece, when a plan was read back and there are no steps.
 
     Raises

@@ -172,7 +172,7 @@ def buck(
 
     Parameters
     ----------
-    pieces : sequence of int arrays
+    pieces : sequence of ndarray of int, shape (k,)
         Nodes of each piece.
     lift_limit_kg : float or None
         No log's high mass is above it where a shorter log can avoid that.

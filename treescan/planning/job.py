@@ -68,18 +68,21 @@ class Job:
         return next((t for t in self.tie_ins if not t.rejected), None)
 
     def tie_in_on(self, standing: npt.NDArray[np.bool_]) -> Anchor | None:
-        """Best tie-in on wood that stands, shape (n,)."""
+        """Best tie-in on wood that stands; ``standing`` is (n,)."""
         return next((t for t in self.tie_ins if not t.rejected and standing[t.node]), None)
 
     def rider(self, standing: npt.NDArray[np.bool_]) -> Rider | None:
-        """The climber hanging from the best tie-in that stands; None when work is from a lift."""
+        """The climber hanging from the best tie-in that stands; None when work is from a lift.
+
+        ``standing`` (n,) marks nodes not yet taken.
+        """
         tie = self.tie_in_on(standing)
         if tie is None:
             return None
         return Rider(tie.node, climber_n(self.inputs.site.climber.mass_kg))
 
     def spar_without(self, standing: npt.NDArray[np.bool_]) -> SparModel:
-        """Structure of what stands; a piece on the line counts as gone."""
+        """Structure of what stands, (n,); a piece on the line counts as gone."""
         known = self.inputs
         return spar_model(
             known.graph,

@@ -155,7 +155,10 @@ def replan(
 
 
 def changes(rest: Sequence[EarlierStep], standing: Bools, plan: Plan) -> str:
-    """Say in one sentence what the new plan keeps and what it changes."""
+    """Say in one sentence what the new plan keeps and what it changes.
+
+    ``standing`` (n,) marks nodes not yet taken.
+    """
     before = {s.node: s for s in rest}
     after = {int(s.piece.butt_node): s for s in plan.steps}
     same = [

@@ -378,7 +378,10 @@ def _by_allowance(way: Option | Step, field: Field, rng: np.random.Generator) ->
 
 
 def draw(band: Band, normal: Floats) -> Floats:
-    """Values of a band for standard normal draws, log-normal on each side of the middle."""
+    """Values of a band for standard normal draws, log-normal on each side of the middle.
+
+    ``normal`` is (n,), and so the result, in the unit of the band.
+    """
     low, likely, high = (max(v, 1e-9) for v in (band.low, band.likely, band.high))
     up, down = np.log(high / likely) / Z_95, np.log(likely / low) / Z_95
     result: Floats = likely * np.exp(np.where(normal > 0, up, down) * normal)

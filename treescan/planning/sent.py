@@ -123,7 +123,10 @@ def _case(
 
 
 def held_at(piece: Piece, kind: str, tie_m: Floats) -> Floats:
-    """Point of the piece that the strop holds: its tie, or the ring of two legs above it. [m]"""
+    """Point of the piece that the strop holds: its tie, or the ring of two legs above it. [m]
+
+    ``tie_m`` is (1, 3), or (2, 3) for two legs; the result (3,).
+    """
     if kind != "two-leg":
         return tie_m[0]
     span = float(np.linalg.norm(tie_m[1] - tie_m[0]))

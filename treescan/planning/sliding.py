@@ -45,7 +45,7 @@ def slid_ways(job: Job, result: LoadResult, goal: Floats | None) -> list[SlidWay
     result : LoadResult
         Of the same piece cut free on a taut line.
     goal : ndarray, shape (2,), or None
-        Where it is guided down.
+        Where it is guided down. [m]
     """
     case, piece = result.case, result.case.piece
     if upright_deg(piece) > UPRIGHT_DEG:

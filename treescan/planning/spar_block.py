@@ -83,7 +83,10 @@ def caught_case(job: Job, piece: Piece, block: Anchor) -> LoadCase:
 def caught_path(
     job: Job, result: LoadResult, azimuth_deg: float, lower_to: Floats | None
 ) -> Path | None:
-    """Way of a piece that tips over its hinge and is caught; None when it cannot be tipped."""
+    """Way of a piece that tips over its hinge and is caught; None when it cannot be tipped.
+
+    ``lower_to`` (2,) is where it is set down, if not straight below. [m]
+    """
     case = result.case
     try:
         return caught(

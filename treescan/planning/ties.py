@@ -54,7 +54,10 @@ def ties_of(graph: TreeGraph, piece: Piece) -> tuple[Tie, ...]:
 
 
 def swing_rad(point_m: Floats, anchor_m: Floats) -> float:
-    """Angle of the taut lead from the plumb line; over 90 degrees above the anchor. [rad]"""
+    """Angle of the taut lead from the plumb line; over 90 degrees above the anchor. [rad]
+
+    ``point_m`` and ``anchor_m`` are (3,).
+    """
     offset = point_m - anchor_m
     return float(np.arctan2(np.hypot(offset[0], offset[1]), -offset[2]))
 

@@ -27,7 +27,10 @@ FLATTEST_LIFT_DEG = 50.0
 
 
 def turns(piece: Piece, lean_deg: float) -> list[tuple[Floats, float, float, float]]:
-    """Axis, angle, aim and tilt of the face for folding up and for turning to both sides."""
+    """Axis, angle, aim and tilt of the face for folding up and for turning to both sides.
+
+    The axis is a unit vector (3,), the angle in radians, aim and tilt below level in degrees.
+    """
     flat = np.array([piece.axis[0], piece.axis[1], 0.0])
     flat /= max(float(np.linalg.norm(flat)), 1e-9)
     along = float(np.degrees(np.arctan2(flat[0], flat[1]))) % 360.0
@@ -46,6 +49,8 @@ def pull_n(piece: Piece, tie_m: Floats, anchor_m: Floats, axis: Floats) -> float
     Moments about the cut: T times the line's lever against W times the horizontal distance of
     the centre of mass (handbook 6.5, F7); a sideways turn is carried like a level limb.
     Infinite when the line has no lever.
+
+    ``tie_m``, ``anchor_m`` and the unit vector ``axis`` are (3,).
     """
     weight = G_M_S2 * piece.mass_kg.high
     arm = piece.centre_m - piece.cut_m
@@ -59,7 +64,7 @@ def pull_n(piece: Piece, tie_m: Floats, anchor_m: Floats, axis: Floats) -> float
 
 
 def shifted(piece: Piece, by_m: Floats) -> Piece:
-    """Copy of a piece moved without a turn."""
+    """Copy of a piece moved by ``by_m`` (3,) without a turn."""
     return replace(
         piece,
         centre_m=piece.centre_m + by_m,
@@ -69,13 +74,13 @@ def shifted(piece: Piece, by_m: Floats) -> Piece:
 
 
 def about(cut_m: Floats, points_m: Floats, axis: Floats, angle_rad: float) -> Floats:
-    """Points (k, 3) turned about an axis through the cut."""
+    """``points_m`` (k, 3) turned about the unit vector ``axis`` (3,) through ``cut_m`` (3,). [m]"""
     turn = Rotation.from_rotvec(axis * angle_rad).as_matrix()
     return np.asarray(cut_m + (points_m - cut_m) @ turn.T)
 
 
 def rotated(piece: Piece, turn: Floats) -> Piece:
-    """Copy of a piece turned about the centre of its cut."""
+    """Copy of a piece turned about the centre of its cut by the rotation matrix ``turn`` (3, 3)."""
     cut = piece.cut_m
     return replace(
         piece,
@@ -98,6 +103,8 @@ def after_turning(
     """A slow turn about the cut, then the path of the piece in its turned pose.
 
     ``carried_m`` (3,) is how far a piece held by hand is moved while it turns.
+
+    ``turn`` is the axis, a unit vector (3,), and the angle [rad].
     """
     axis, full = turn
     lasts = max(float(np.degrees(full)) / TURN_DEG_S, SAMPLE_S)
@@ -130,13 +137,16 @@ def after_turning(
 
 
 def pose_after(piece: Piece, turn: tuple[Floats, float], carried_m: Floats | None) -> Piece:
-    """Copy of a piece as a turn about its cut, and a carry by hand, leave it."""
+    """Copy of a piece as a turn about its cut, and a carry by hand, leave it.
+
+    ``turn`` is the axis, a unit vector (3,), and the angle [rad]; ``carried_m`` is (3,).
+    """
     pose = rotated(piece, Rotation.from_rotvec(turn[0] * turn[1]).as_matrix())
     return pose if carried_m is None else shifted(pose, carried_m)
 
 
 def fold_up(piece: Piece) -> tuple[Floats, float] | None:
-    """Axis and angle that fold a limb up about its cut; None when it stands already."""
+    """Axis (3,) and angle [rad] that fold a limb up about its cut; None when it stands already."""
     lean = float(np.degrees(np.arcsin(np.clip(piece.axis[2], -1.0, 1.0))))
     if lean > FLATTEST_LIFT_DEG:
         return None

@@ -25,7 +25,8 @@ class Step:
     """One cut and what happens to the piece.
 
     ``method`` is "free fall", "hinge fall", "lower" or "speed line"; ``tie`` is "butt",
-    "tip", "two-leg" or None.  ``hinge_azimuth_deg`` is clockwise from +y (north);
+    "tip", "two-leg" or None, ``tie_m`` (j, 3) its places in the local frame, butt side first.
+    ``hinge_azimuth_deg`` is clockwise from +y (north);
     ``hinge_below_level_deg`` says how far below level the face aims.
     """
 

@@ -200,7 +200,10 @@ def _downward(order: Any, before: Any, chosen: Any) -> None:
 
 
 def first_on_way(before: Ints) -> Ints:
-    """The cell at which the way to each cell begins, shape (m,)."""
+    """The cell at which the way to each cell begins, shape (m,).
+
+    ``before`` (m,) is the cell before each on its way, negative where the way begins.
+    """
     first: Ints = _origin(before, before < 0, np.arange(len(before)))
     return first
 

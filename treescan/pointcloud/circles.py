@@ -103,7 +103,10 @@ def _refined(local: Floats, centre: Floats, start: Sequence[float] | Floats) -> 
 
 
 def algebraic_circle(xy: Floats) -> tuple[float, float, float] | None:
-    """Least-squares circle (x, y, radius), or None for points on a line. [m]"""
+    """Least-squares circle (x, y, radius), or None for points on a line. [m]
+
+    ``xy`` (n, 2); linear in x, y and x² + y² (Kåsa 1976 [from memory]).
+    """
     design = np.column_stack((2.0 * xy, np.ones(len(xy))))
     solution, _, rank, _ = np.linalg.lstsq(design, (xy**2).sum(axis=1), rcond=None)
     square = solution[2] + solution[0] ** 2 + solution[1] ** 2

@@ -66,7 +66,10 @@ class Ground:
     seen: npt.NDArray[np.bool_]
 
     def height(self, x: npt.ArrayLike, y: npt.ArrayLike) -> Floats:
-        """Bilinear ground height; outside the grid the nearest edge holds. [m]"""
+        """Bilinear ground height; outside the grid the nearest edge holds. [m]
+
+        ``x`` and ``y`` [m] broadcast; the result has their shape.
+        """
         fx = (np.asarray(x, dtype=np.float64) - self.x0_m) / self.cell_m
         fy = (np.asarray(y, dtype=np.float64) - self.y0_m) / self.cell_m
         ny, nx = self.z_m.shape

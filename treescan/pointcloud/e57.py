@@ -39,7 +39,7 @@ class E57Source:
         )
 
     def sample(self, points: int) -> Floats:
-        """Every k-th point of each scan."""
+        """Every k-th point of each scan, shape (n, 3), in file units."""
         step = max(1, self.count // max(points, 1))
         return np.concatenate([chunk.stored[::step] for chunk, _ in self.chunks()])
 
@@ -95,7 +95,9 @@ class E57Source:
 
 
 def from_sphere(range_azimuth_elevation: Floats) -> Floats:
-    """Cartesian coordinates of range, azimuth from x toward y, elevation (E2807-11, 5.6), (n, 3).
+    """Cartesian coordinates of range, azimuth from x toward y, elevation (E2807-11, 5.6).
+
+    ``range_azimuth_elevation`` (n, 3) in file units and radians; the result is (n, 3).
 
     >>> from_sphere(np.array([[2.0, np.pi / 2, 0.0]])).round(6).tolist()
     [[0.0, 2.0, 0.0]]

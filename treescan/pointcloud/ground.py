@@ -342,7 +342,10 @@ def _near_surface(
 
 
 def heights_above(xyz: Float32s, ground: Ground) -> Floats:
-    """Height of each point above the ground, shape (n,), as ``ground.height`` gives it. [m]"""
+    """Height of each point above the ground, shape (n,), as ``ground.height`` gives it. [m]
+
+    ``xyz`` (n, 3) are points in the local frame.
+    """
     result = np.empty(len(xyz), dtype=np.float64)
     _heights_kernel(xyz, ground.z_m, ground.x0_m, ground.y0_m, ground.cell_m, result)
     return result
@@ -384,7 +387,7 @@ def fill_gaps(values: Floats, *, fill_high: bool = False) -> Floats:
     Parameters
     ----------
     values : ndarray, shape (ny, nx)
-        With NaN where unknown.
+        With NaN where unknown; any unit.
     fill_high : bool
         Take the nearest known cell instead of an average (for openings).
     """

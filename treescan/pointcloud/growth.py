@@ -46,7 +46,10 @@ class CellGraph:
     near: Ints
 
     def matrix(self, cost: Floats, keep: npt.NDArray[np.bool_] | None = None) -> csr_matrix:
-        """Symmetric cost matrix over all cells; ``keep`` drops edges that touch other cells."""
+        """Symmetric cost matrix (m, m) over all cells.
+
+        ``cost`` (e,) of each edge [m]; ``keep`` (m,) drops edges that touch other cells.
+        """
         edges, costs = self.edges, cost
         if keep is not None:
             both = keep[edges[:, 0]] & keep[edges[:, 1]]
@@ -81,7 +84,10 @@ def cell_graph(xyz: Float32s, cell_m: float, reach_m: float) -> CellGraph:
 
 
 def neighbours(points: Float32s, count: int, reach_m: float) -> tuple[Floats, Ints]:
-    """Distances and rows of the nearest points, itself first; ``len(points)`` stands for none."""
+    """Distances and rows of the nearest points, itself first; ``len(points)`` stands for none.
+
+    ``points`` (n, 3) [m]; both results are (n, count).
+    """
     tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
     distance, near = tree.query(
         points, k=min(count, len(points)), distance_upper_bound=reach_m, workers=-1
@@ -90,7 +96,7 @@ def neighbours(points: Float32s, count: int, reach_m: float) -> tuple[Floats, In
 
 
 def cells(xyz: Float32s, cell_m: float) -> tuple[Ints, Float32s]:
-    """Cell number of each point and the mean of each cell's points."""
+    """Cell (n,) of each point of ``xyz`` (n, 3), and mean (m, 3) of each cell's points. [m]"""
     corner = xyz.min(axis=0)
     ijk = np.floor((xyz - corner) / np.float32(cell_m)).astype(np.int64)
     span = ijk.max(axis=0) + 1
@@ -119,7 +125,10 @@ def _number_runs(key: Any, order: Any, number: Any) -> int:
 
 
 def path_cost(length_m: Floats, cell_m: float) -> Floats:
-    """Cost of a hop: its length, times how many cells it leaps (gaps are dear). [m]"""
+    """Cost of a hop: its length, times how many cells it leaps (gaps are dear). [m]
+
+    ``length_m`` (e,), and so the result.  Our choice, no source.
+    """
     cost: Floats = length_m * np.maximum(1.0, length_m / (1.5 * cell_m))
     return cost
 
@@ -128,6 +137,9 @@ def grow(matrix: csr_matrix, sources: Ints, limit: float = np.inf) -> tuple[Floa
     """Cost from the nearest source to every node, which source that is, and the node before.
 
     The last two are negative where nothing reaches; sources have no node before.
+
+    ``matrix`` (m, m) holds costs [m]; ``sources`` (s,) are nodes; the three results are (m,).
+    Dijkstra 1959.
     """
     cost, before, nearest = dijkstra(
         matrix,
@@ -149,6 +161,9 @@ def grow_along_wood(
     A first growth shows how many cells are reached through each cell; where many are, there is
     wood.  A second growth with these cells made cheap gives each twig to the limb it is nearest
     to, however far that limb reaches from its stem.
+
+    ``cost`` (e,) of each edge [m]; ``keep`` (m,) marks the cells that may be grown through;
+    ``sources`` (s,) are cells; the three results are (m,).
     """
     first, _, before = grow(graph.matrix(cost, keep), sources)
     order = np.argsort(first)
@@ -157,7 +172,11 @@ def grow_along_wood(
 
 
 def road_cost(edges: Ints, cost: Floats, traffic: Floats) -> Floats:
-    """Cost of each edge where cells with traffic are cheap roads. [m]"""
+    """Cost of each edge, (e,), where cells with traffic are cheap roads. [m]
+
+    ``edges`` (e, 2) are cells, ``cost`` (e,) that of each edge without roads and ``traffic`` (m,)
+    the number of cells reached through each.  Our choice, no source.
+    """
     cheap = 1.0 / np.sqrt(1.0 + traffic / ROAD_TRAFFIC)
     ends = np.maximum(cheap[edges[:, 0]], cheap[edges[:, 1]])
     result: Floats = cost * np.maximum(ends, CHEAPEST_ROAD)

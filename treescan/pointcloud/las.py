@@ -70,7 +70,10 @@ class LasSource:
                 )
 
     def sample(self, points: int) -> Floats:
-        """Blocks spread over the file: a LAZ reader can jump to its chunks."""
+        """Points (n, 3) of blocks spread over the file: a LAZ reader can jump to its chunks.
+
+        In file units.
+        """
         if self.count <= 2 * points:
             return np.concatenate([chunk.coordinates() for chunk, _ in self.chunks()])
         size = max(points // SAMPLE_BLOCKS, 1)

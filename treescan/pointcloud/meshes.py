@@ -113,7 +113,7 @@ def _sampled(parts: list[Any], rng: np.random.Generator) -> list[Chunk]:
 
 
 def triangle_areas(corners: Floats) -> Floats:
-    """Areas of triangles, shape (n,), from corners of shape (n, 3, 3)."""
+    """Areas of triangles, shape (n,), from corners of shape (n, 3, 3). [square of the unit]"""
     with np.errstate(over="ignore", invalid="ignore"):  # such faces weigh nothing
         cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
         areas: Floats = 0.5 * np.linalg.norm(cross, axis=1)
@@ -123,7 +123,10 @@ def triangle_areas(corners: Floats) -> Floats:
 def area_samples(
     areas: Floats, count: int, rng: np.random.Generator
 ) -> tuple[npt.NDArray[np.int64], Floats]:
-    """Faces drawn by area (stratified) and barycentric mixes, shapes (n,) and (n, 3)."""
+    """Faces drawn by area (stratified) and barycentric mixes, shapes (n,) and (n, 3).
+
+    ``areas`` (f,) are those of the faces, in any unit.
+    """
     sums = np.cumsum(areas)
     if count <= 0 or len(sums) == 0 or sums[-1] <= 0:
         return np.empty(0, dtype=np.int64), np.empty((0, 3))

@@ -203,6 +203,8 @@ def proposed_site_toml(proposals: list[Proposal], origin_m: Floats) -> str:
     """The proposals as a site file in scan coordinates, every entry marked with how sure.
 
     Landing places are written as comments: only a person may say where wood can fall.
+
+    ``origin_m`` (3,) is added to give scan coordinates. [m]
     """
     lines = [
         "# Proposed from the scan alone. Nobody has checked it, and nothing uses it by itself.",

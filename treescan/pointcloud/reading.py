@@ -188,7 +188,8 @@ def _dirt(thinned: Thinned) -> list[str]:
 def spacing(xyz: Float32s, *, tested: int = 4000) -> float:
     """Median distance to the nearest neighbour, from a sample of the points. [m]
 
-    Of a large cloud only some half-metre cubes are looked at, each with all its points.
+    ``xyz`` is (n, 3).  Of a large cloud only some half-metre cubes are looked at, each
+    with all its points.
     """
     if len(xyz) < 2:
         return 0.01

@@ -70,7 +70,7 @@ class Frame:
     decisions: tuple[str, ...]
 
     def metres(self, xyz: Floats) -> Floats:
-        """File coordinates to metres with z up, shape (n, 3); Y-up files are turned about x."""
+        """File coordinates ``xyz`` (n, 3) to metres, z up; Y-up files are turned about x. [m]"""
         size = UNIT_M[self.unit]
         if self.up == "y":
             turned: Floats = np.column_stack((xyz[:, 0], -xyz[:, 2], xyz[:, 1])) * size
@@ -78,7 +78,10 @@ class Frame:
         return xyz if size == 1.0 else xyz * size
 
     def local(self, chunk: Chunk, origin_m: Floats) -> Float32s:
-        """Metres from the origin with z up, shape (n, 3), in one pass over the stored numbers."""
+        """Metres from the origin with z up, shape (n, 3), in one pass over the stored numbers.
+
+        ``origin_m`` (3,) is what the whole scan is moved by. [m]
+        """
         size = UNIT_M[self.unit]
         result = np.empty((len(chunk), 3), dtype=np.float32)
         offset = np.array(chunk.offset) * size
@@ -129,7 +132,7 @@ def decide_up(xyz: Floats) -> tuple[str, str]:
     Parameters
     ----------
     xyz : ndarray, shape (n, 3)
-        Any unit.
+        Any one unit.
     """
     low, high = np.percentile(xyz, [0.5, 99.5], axis=0)
     extent = np.maximum(high - low, 1e-12)
@@ -264,7 +267,7 @@ def _implausible(height: float, unit: str) -> str:
 
 
 def middle(xyz: npt.NDArray[np.float64]) -> Floats:
-    """Whole metres near the middle of the scan, shape (3,)."""
+    """Whole metres near the middle of the scan ``xyz`` (n, 3), shape (3,). [m]"""
     finite = xyz[np.all(np.isfinite(xyz), axis=1)]
     centre: Floats = np.rint(np.median(finite, axis=0))
     return centre

@@ -44,7 +44,7 @@ class Chunk:
         return len(self.stored)
 
     def coordinates(self) -> Floats:
-        """File coordinates, shape (n, 3), float64."""
+        """File coordinates, shape (n, 3), float64, in file units."""
         with np.errstate(over="ignore", invalid="ignore"):  # counted as not finite later
             result: Floats = np.asarray(self.stored, dtype=np.float64)
             if self.scale != (1.0, 1.0, 1.0) or self.offset != (0.0, 0.0, 0.0):
@@ -52,7 +52,7 @@ class Chunk:
         return result
 
     def rows(self, keep: npt.NDArray[np.bool_] | npt.NDArray[np.int64] | slice) -> Chunk:
-        """The chosen rows, all columns."""
+        """The chosen rows, all columns; ``keep`` is a mask (n,), row numbers or a slice."""
         return replace(
             self,
             stored=self.stored[keep],
@@ -98,7 +98,10 @@ class Source(Protocol):
     """Points in the file, as far as known before reading (0 = unknown)."""
 
     def sample(self, points: int) -> Floats:
-        """File coordinates of about so many points spread over the whole file, shape (n, 3)."""
+        """File coordinates of about so many points spread over the whole file, shape (n, 3).
+
+        In file units.
+        """
 
     def chunks(self) -> Iterator[tuple[Chunk, float]]:
         """All points, each chunk with the share of the file read so far (0..1)."""
@@ -114,7 +117,7 @@ class ArraySource:
         self.count = len(points)
 
     def sample(self, points: int) -> Floats:
-        """Every k-th point."""
+        """Every k-th point, shape (n, 3), in file units."""
         step = max(1, self.count // max(points, 1))
         return self.points.rows(slice(None, None, step)).coordinates()
 
@@ -180,7 +183,7 @@ class TableSource:
         self.count = len(table)
 
     def sample(self, points: int) -> Floats:
-        """Every k-th row."""
+        """Every k-th row, shape (n, 3), in file units."""
         return self.as_chunk(self.table[:: max(1, self.count // max(points, 1))]).coordinates()
 
     def chunks(self) -> Iterator[tuple[Chunk, float]]:

@@ -88,7 +88,10 @@ def _building(plan: Floats, above: Floats, roof: np.ndarray) -> Building | None:
 
 
 def find_fences(pieces: list[FlatPiece], centre_m: Float32s, above_m: Floats) -> list[Fence]:
-    """Upright flat pieces that end below 2.6 m, joined end to end."""
+    """Upright flat pieces that end below 2.6 m, joined end to end.
+
+    ``centre_m`` (m, 3) are the cells and ``above_m`` (m,) their heights above the ground. [m]
+    """
     segments = []
     for piece in pieces:
         above = above_m[piece.cells]

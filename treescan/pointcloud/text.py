@@ -51,7 +51,7 @@ class TextSource:
         self.facts = FileFacts(format_name="text table")
 
     def sample(self, points: int) -> Floats:
-        """Rows of blocks spread over the file.
+        """Rows of blocks spread over the file, shape (n, 3), in file units.
 
         Raises
         ------
@@ -127,7 +127,7 @@ class TextSource:
 
 
 def parse_rows(text: bytes, layout: Layout) -> tuple[Floats, int]:
-    """Numbers of a block of lines, shape (n, columns), and the number of bad rows.
+    """Numbers of a block of lines, (n, columns) in any units, and the number of bad rows.
 
     The fast way parses the whole block at once; when the count does not fit the rows, each line
     is looked at.

@@ -65,7 +65,8 @@ def what_was_unseen(
 def stem_sectors(xyz: Float32s, stem: StemSeed) -> npt.NDArray[np.bool_]:
     """Sectors of the stem with points, band by band from the ground up, shape (bands, 24).
 
-    The stem is followed by circles as long as they fit; above that nothing is said.
+    ``xyz`` (n, 3) are the scan's points. [m]  The stem is followed by circles as long as they
+    fit; above that nothing is said.
     """
     near = np.hypot(xyz[:, 0] - stem.x_m, xyz[:, 1] - stem.y_m) < 4.0
     points = xyz[near].astype(np.float64)

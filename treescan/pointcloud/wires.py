@@ -200,7 +200,7 @@ def _with_all_cells(wire: Wire, centre_m: Float32s, cell_m: float) -> Wire:
 
 
 def densified(path_m: npt.NDArray[np.float64], step_m: float) -> Floats:
-    """Points along a polyline at most a step apart, shape (k, 3)."""
+    """Points (k, 3) along a polyline ``path_m`` (j, 3), at most a step apart. [m]"""
     lengths = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(path_m, axis=0), axis=1))]
     at = np.linspace(0.0, lengths[-1], max(2, int(np.ceil(lengths[-1] / step_m)) + 1))
     result: Floats = np.column_stack([np.interp(at, lengths, path_m[:, k]) for k in range(3)])
