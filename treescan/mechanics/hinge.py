@@ -105,7 +105,7 @@ def spar_down_factor(angle_rad: npt.ArrayLike, kappa: npt.ArrayLike) -> Floats:
 
 
 def push_back_peak(kappa: npt.ArrayLike) -> tuple[float, Floats]:
-    """Angle and size (over weight) of the greatest push-back: cos t = (2 + sqrt 76) / 12.
+    """Angle [rad] and ratio to the weight of the greatest push-back: cos t = (2 + sqrt 76) / 12.
 
     Parameters
     ----------

@@ -59,7 +59,7 @@ def hollow_factor(cavity_over_diameter: npt.ArrayLike) -> Floats:
 
 
 def cube_loss(cavity_over_diameter: npt.ArrayLike) -> Floats:
-    """Strength loss by the cube rule, ``(d / D)³`` (Wagener 1963; more cautious than Z).
+    """Share of strength lost by the cube rule, ``(d / D)³`` (Wagener 1963; more cautious than Z).
 
     Parameters
     ----------

@@ -75,7 +75,7 @@ def swing_period_s(length_m: npt.ArrayLike, release_rad: npt.ArrayLike = 0.0) ->
 
 @dataclass(frozen=True)
 class SlackSwing:
-    """A piece that falls on a slack line beside its anchor and then swings; arrays.
+    """A piece that falls on a slack line beside its anchor and then swings; arrays of one shape.
 
     ``fall_m`` is the free fall, ``speed_m_s`` the speed when the line is taut, split into
     ``tangential_m_s`` (survives) and ``radial_m_s`` (jerk); ``plumb_speed_m_s`` and

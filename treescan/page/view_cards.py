@@ -383,7 +383,7 @@ def _near_drawing(scene: ViewScene, row: Json, words: Words) -> Json:
 
 
 def nearest_on_target(scene: ViewScene, name: str, point_m: Floats) -> Floats:
-    """Corner of a target's drawn surface that lies nearest to a point."""
+    """Point (3,) of a target's drawn surface that lies nearest to ``point_m`` (3,). [m]"""
     for solid in scene.document["solids"]:
         if solid["name"] == name and solid["kind"] in ("target", "conductor"):
             first, count = solid["place"]

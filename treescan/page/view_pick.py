@@ -30,7 +30,7 @@ FARTHEST_M = 400.0
 
 @dataclass(frozen=True)
 class Ray:
-    """A ray through the finger.
+    """A ray through the finger, from ``origin_m`` (3,) along the unit vector ``way`` (3,). [m]
 
     ``spread`` is the finger's breadth as a share of the distance.
     """
@@ -58,7 +58,7 @@ class Ray:
 
 @dataclass(frozen=True)
 class WoodPick:
-    """A place on the wood: the node whose edge was met and the point on its axis."""
+    """A place on the wood: the node whose edge was met and the point (3,) on its axis. [m]"""
 
     node: int
     at_m: Floats
@@ -98,7 +98,10 @@ def pick_wood(graph: TreeGraph, ray: Ray, shown: Bools) -> list[WoodPick]:
 
 
 def pick_union(unions: Sequence[Union], ray: Ray, shown: Bools) -> list[int]:
-    """Rows of the marked unions under the finger, the nearest to it first."""
+    """Rows of the marked unions under the finger, the nearest to it first.
+
+    ``shown`` (n,) marks the nodes whose wood is drawn.
+    """
     if not unions:
         return []
     at = np.array([u.at_m for u in unions]) - ray.origin_m
@@ -110,7 +113,7 @@ def pick_union(unions: Sequence[Union], ray: Ray, shown: Bools) -> list[int]:
 
 
 def pick_point(xyz_m: npt.NDArray[np.float32], ray: Ray) -> Floats | None:
-    """Scan point of the front layer that lies nearest to the middle of the finger."""
+    """Scan point (3,) of the front layer of ``xyz_m`` (n, 3) nearest to the finger's middle. [m]"""
     if not len(xyz_m):
         return None
     away = xyz_m - ray.origin_m.astype(np.float32)
@@ -125,7 +128,7 @@ def pick_point(xyz_m: npt.NDArray[np.float32], ray: Ray) -> Floats | None:
 
 
 def pick_ground(ground: Ground, ray: Ray) -> Floats | None:
-    """Where the ray first goes into the ground model; None when it does not."""
+    """Where (3,) the ray first goes into the ground model; None when it does not. [m]"""
     reach = np.linspace(0.0, FARTHEST_M, 1601)
     points = ray.origin_m + reach[:, None] * ray.way
     above = points[:, 2] - ground.height(points[:, 0], points[:, 1])
@@ -146,7 +149,7 @@ def pick_ground(ground: Ground, ray: Ray) -> Floats | None:
 
 @dataclass
 class PointStore:
-    """The scan points of the view, read once and kept until they are made anew."""
+    """The scan points of the view, read once and kept, (n, 3), until they are made anew."""
 
     folder: Path
     mark: str = ""
@@ -188,6 +191,6 @@ class PickedPlace:
 
 
 def picked_place(scene: ViewScene, local_m: Floats, on: str) -> PickedPlace:
-    """A place with its scan coordinates and its height above the ground below."""
+    """A place ``local_m`` (3,) with its scan coordinates and its height above the ground. [m]"""
     ground = float(scene.job.survey.ground.height(local_m[0], local_m[1]))
     return PickedPlace(local_m, local_m + scene.job.survey.origin_m, float(local_m[2]) - ground, on)

@@ -41,7 +41,7 @@ class Block:
     data: bytearray = field(default_factory=bytearray)
 
     def add(self, values: npt.NDArray[Any]) -> list[int]:
-        """Append an array; returns where it begins and how many values it has."""
+        """Append an array of any shape; returns where it begins and how many values it has."""
         self.data.extend(b"\0" * (-len(self.data) % 4))
         first = len(self.data)
         self.data.extend(np.ascontiguousarray(values).tobytes())
@@ -50,7 +50,7 @@ class Block:
 
 @dataclass(frozen=True)
 class Union:
-    """A place where a limb leaves another, as the view marks it.
+    """A place where a limb leaves another, as the view marks it, at ``at_m`` (3,). [m]
 
     ``node`` is the place on the parent limb, ``branch`` the first node of the limb.
     """
@@ -95,7 +95,7 @@ class ViewScene:
         return self.job.plan
 
     def local(self, point_m: npt.ArrayLike) -> Floats:
-        """Scan coordinates to the local frame."""
+        """Scan coordinates, shape (..., 3), to the local frame. [m]"""
         return np.asarray(point_m, dtype=np.float64) - self.job.survey.origin_m
 
 
@@ -286,6 +286,8 @@ def eye_places(
 
     The climber's eye is at the tie-in and looks at the cut; without a tie-in it is an arm's
     length beside the cut.  The ground crew stands at eye height near the first landing zone.
+
+    ``cut_m`` and ``tie_in_m`` are (3,) in the local frame; places come back as [x, y, z]. [m]
     """
     graph, site = scene.graph, scene.job.site
     low, high = graph.position_m.min(0), graph.position_m.max(0)

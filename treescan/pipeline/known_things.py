@@ -31,7 +31,7 @@ def without_targets(
     Returns
     -------
     (cloud, rows, notes)
-        The thinner cloud, the row of each of its points in the one given, and what is to be
+        The thinner cloud, the row (k,) of each of its points in the one given, and what is to be
         said.
 
     Raises

@@ -51,7 +51,10 @@ class RunOptions:
 
 @dataclass(frozen=True)
 class Survey:
-    """What the scan alone tells: the tree as it stands and the ground under it."""
+    """What the scan alone tells: the tree as it stands and the ground under it.
+
+    ``origin_m`` (3,) is added to give scan coordinates.
+    """
 
     scan_name: str
     origin_m: Floats

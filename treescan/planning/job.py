@@ -82,7 +82,7 @@ class Job:
         return Rider(tie.node, climber_n(self.inputs.site.climber.mass_kg))
 
     def spar_without(self, standing: npt.NDArray[np.bool_]) -> SparModel:
-        """Structure of what stands, (n,); a piece on the line counts as gone."""
+        """Structure of what ``standing`` (n,) marks; a piece on the line counts as gone."""
         known = self.inputs
         return spar_model(
             known.graph,

@@ -16,7 +16,12 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import breadth_first_order, dijkstra, maximum_flow
+from scipy.sparse.csgraph import (
+    breadth_first_order,
+    connected_components,
+    dijkstra,
+    maximum_flow,
+)
 
 from treescan.pointcloud.cloud import Floats, Ints
 from treescan.pointcloud.growth import CellGraph, grow, reached_through, road_cost
@@ -36,6 +41,7 @@ LINK = 2.0
 UNIT = 100
 """Flows are whole numbers: so many to one."""
 HELD = 10_000.0
+MOST_ROUNDS = 4
 
 
 @dataclass(frozen=True)
@@ -105,10 +111,36 @@ def settled(
         gain[known] = lead_there[0][known] - lead[0][known]
         invader[rows] = _origin(ways, own, rows)
     rooted = (forest.before < 0) & np.isfinite(forest.cost_m)
-    moved = _cut(graph, mine, other, judged, gain, rooted) != mine
-    moved &= judged & (invader >= 0)
+    able = judged & (invader >= 0)
+    moved = able & (_cut(graph, mine, other, judged, gain, rooted) != mine)
+    moved = _without_islands(graph, mine, other, moved, able, rooted)
     taker[moved] = invader[moved]
     return taker
+
+
+def _without_islands(
+    graph: CellGraph, mine: Bools, other: Bools, moved: Bools, able: Bools, rooted: Bools
+) -> Bools:
+    """Moves after which every cell still hangs on a stem of its side, where that can be.
+
+    The cut weighs cells and links, not ways: it can leave the outer part of a limb with one
+    tree and give its base to the other.  What is cut off so goes to the side it hangs on.
+    """
+    moved = moved.copy()
+    one, two = graph.edges[:, 0], graph.edges[:, 1]
+    either = mine | other
+    for _ in range(MOST_ROUNDS):
+        side = mine ^ moved
+        held = either[one] & either[two] & (side[one] == side[two])
+        links = coo_matrix((np.ones(held.sum(), dtype=np.int8), (one[held], two[held])), 2 * mine.shape)
+        _, label = connected_components(links, directed=False)
+        hung = np.zeros(label.max() + 1, dtype=bool)
+        hung[label[rooted & either]] = True
+        adrift = able & ~hung[label]
+        if not adrift.any():
+            break
+        moved ^= adrift
+    return moved
 
 
 def _invasion(

@@ -48,7 +48,7 @@ def load_colour(share: float | None) -> str:
 
 
 def rgb(colour: str) -> npt.NDArray[np.float64]:
-    """SRGB components 0..1 of a hex colour, shape (3,)."""
+    """SRGB components of a hex colour, each a share 0..1, shape (3,)."""
     return np.asarray(matplotlib.colors.to_rgb(colour), dtype=np.float64)
 
 

@@ -49,7 +49,10 @@ class Part:
         return bool(self.solid.is_empty())
 
     def split(self, at_m: Floats, axis: Floats) -> tuple[Part, Part]:
-        """The parts beyond and before the plane through ``at_m`` across ``axis``; sawn faces."""
+        """The parts beyond and before a plane, with sawn faces.
+
+        The plane goes through ``at_m`` (3,) [m] across ``axis`` (3,), of any length.
+        """
         size = float(np.linalg.norm(axis))
         normal = axis / size
         beyond, before = self.solid.split_by_plane(tuple(normal), float(at_m @ normal))
@@ -57,7 +60,7 @@ class Part:
 
 
 def tube(rings_m: Floats, normal: Floats, sawn: tuple[bool, bool]) -> Part:
-    """Return a closed tube of rings (k, c, 3) with normals (k, c, 3) and flat ends.
+    """Return a closed tube of ``rings_m`` (k, c, 3), unit vectors ``normal`` (k, c, 3), flat ends.
 
     ``sawn`` says which ends are cut faces.
     """

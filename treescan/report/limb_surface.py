@@ -85,7 +85,10 @@ def piece_surfaces(graph: TreeGraph, owner: Ints, sides: int = 16) -> dict[int, 
 
 
 def limb_chains(graph: TreeGraph, owner: Ints) -> list[Chain]:
-    """Split the graph into runs of nodes, one a limb; a parent's run comes before its limbs'."""
+    """Split the graph into runs of nodes, one a limb; a parent's run comes before its limbs'.
+
+    ``owner`` (n,) is the step that takes each node.
+    """
     follows = np.full(len(graph), -1, dtype=np.int64)
     begins: list[int] = []
     for node in range(1, len(graph)):

@@ -42,7 +42,7 @@ class Wood:
         least_m: float,
         window_m: tuple[float, float, float, float] | None = None,
     ) -> tuple[Floats, ...]:
-        """Outlines (j, 2) of the chosen runs (r,) in a view (2, 3).
+        """Outlines (j, 2) of the chosen runs (r,) in a view (2, 3), a projection. [m]
 
         Runs thinner than ``least_m`` everywhere, or outside the window, are left out.
         """

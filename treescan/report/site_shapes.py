@@ -88,7 +88,7 @@ def _lifted(xy: Floats, ground: Ground, lift_m: float) -> Floats:
 
 
 def ground_sheet(ground: Ground, around_m: Floats, reach_m: float, cells: int = 40) -> Solid:
-    """The ground as a grid of ``cells`` by ``cells`` around a point."""
+    """The ground as a grid of ``cells`` by ``cells`` around ``around_m``, (2,) or longer. [m]"""
     line = np.linspace(-reach_m, reach_m, cells + 1)
     xs, ys = np.meshgrid(around_m[0] + line, around_m[1] + line)
     z = ground.height(xs.ravel(), ys.ravel())
@@ -111,7 +111,7 @@ def ground_sheet(ground: Ground, around_m: Floats, reach_m: float, cells: int = 
 
 
 def pipe(points_m: Floats, radius_m: float, corners: int = 6) -> Solid:
-    """A round bar along a line of points (k, 3)."""
+    """A round bar along a line of points ``points_m`` (k, 3). [m]"""
     p = np.asarray(points_m, dtype=np.float64)
     moved = np.concatenate([[True], np.linalg.norm(np.diff(p, axis=0), axis=1) > 1e-6])
     p = p[moved]

@@ -87,7 +87,7 @@ class Sketch:
             self.items.append(Shape(rings, fill, stroke, **style))  # type: ignore[arg-type]
 
     def bands(self, outlines_m: tuple[Floats, ...], colour: str) -> None:
-        """Add bands of wood in one colour; a hair of the same colour closes the joints."""
+        """Add bands of wood, ``outlines_m`` (j, 2) each, in one colour; a hair closes the joints. [m]"""
         if outlines_m:
             self.items.append(Shape(outlines_m, colour, colour, 0.3))
 
@@ -169,7 +169,7 @@ def settled_labels(sketch: Sketch) -> None:
 
 
 def side_view(azimuth_deg: float) -> Floats:
-    """Projection (2, 3) of an observer who looks toward ``azimuth_deg`` from north."""
+    """Unit vectors right and up (2, 3) of an observer who looks that way, clockwise from north."""
     a = np.radians(azimuth_deg)
     return np.array([[np.cos(a), -np.sin(a), 0.0], [0.0, 0.0, 1.0]])
 
@@ -177,7 +177,10 @@ def side_view(azimuth_deg: float) -> Floats:
 def wood_quads(
     graph: TreeGraph, nodes: npt.ArrayLike, view: Floats, least_m: float
 ) -> tuple[Floats, ...]:
-    """Outline of each node's edge as a quad (4, 2); wood thinner than ``least_m`` left out."""
+    """Outline of each node's edge as a quad (4, 2); wood thinner than ``least_m`` left out. [m]
+
+    ``nodes`` (k,), ``view`` (2, 3) as from :func:`side_view`.
+    """
     index = np.asarray(nodes, dtype=np.int64)
     index = index[(index > 0)]
     index = index[graph.radius_m[index] * 2 >= least_m]
@@ -204,7 +207,11 @@ def swept_outline(
     view: Floats,
     times: int = 14,
 ) -> Polygon:
-    """Plan or side outline of everything a moving piece passes through."""
+    """Plan or side outline of everything a moving piece passes through. [m]
+
+    ``outline_m`` (j, 3) and ``radius_m`` (j,) are its balls and ``centre_m`` (3,) its centre of
+    mass before the cut; ``path_m`` (k, 3) and ``turn`` (k, 3, 3) its way; ``view`` is (2, 3).
+    """
     pick = np.unique(np.linspace(0, len(path_m) - 1, times).round().astype(int))
     offset = outline_m - centre_m
     round_it = np.linspace(0, 2 * np.pi, 12, endpoint=False)
@@ -254,7 +261,10 @@ JOINED_M = 1e-6
 
 
 def clipped(points_m: Floats, window_m: tuple[float, float, float, float]) -> list[Floats]:
-    """Parts of an open line inside the window; a line that crosses itself stays one part."""
+    """Parts of an open line inside the window; a line that crosses itself stays one part.
+
+    ``points_m`` (n, 2), and each part (j, 2); the window is (x, y, x, y). [m]
+    """
     if len(points_m) < 2:
         return []
     segments = shapely.linestrings(np.stack([points_m[:-1], points_m[1:]], axis=1))

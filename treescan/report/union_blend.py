@@ -55,7 +55,10 @@ def flared(
 
 @njit(cache=True)
 def distance_to_run(p: Floats, centre: Floats, radius: Floats) -> float:
-    """Distance of a point to the surface of a run of cones; negative inside. [m]"""
+    """Distance of a point to the surface of a run of cones; negative inside. [m]
+
+    ``p`` (3,) is the point, ``centre`` (k, 3) and ``radius`` (k,) are those of the run's rings.
+    """
     best = np.inf
     for i in range(len(radius) - 1):
         along2, dot = 0.0, 0.0

@@ -50,7 +50,7 @@ class Hang:
     sideways: npt.NDArray[np.bool_]
 
     def rows(self, chosen: npt.NDArray[np.bool_]) -> Hang:
-        """The chosen rows."""
+        """The rows of the mask ``chosen`` (n,)."""
         return Hang(
             self.lead_m[chosen],
             self.arm_m[chosen],
@@ -61,11 +61,14 @@ class Hang:
         )
 
     def whole_fall_m(self) -> Floats:
-        """Fall of the centre of mass until it hangs plumb. [m]"""
+        """Fall of the centre of mass until it hangs plumb, shape of the fields. [m]"""
         return whole_fall_m(self.lead_m, self.arm_m, self.release_rad, self.start_rad)
 
     def stiff_factor(self) -> Floats:
-        """Peak over weight on a stiff lead, swing and turning each alone, excesses added."""
+        """Peak over weight on a stiff lead, swing and turning each alone, excesses added.
+
+        A ratio, in the shape of the fields.
+        """
         turning = turning_factor_from(self.arm_m, self.gyration_m, np.abs(self.start_rad))
         result: Floats = swing_peak_factor(self.release_rad) + turning - 1.0
         return result

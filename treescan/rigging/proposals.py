@@ -48,7 +48,7 @@ class AnchorForPiece:
 
 @dataclass(frozen=True)
 class Redirect:
-    """A redirect for a case: where, on which node, what it brings.
+    """A redirect for a case: where, (3,) in the local frame, on which node, what it brings.
 
     For a moved swing ``node`` is the new anchor's, and ``share_before`` is not a number.
     """

@@ -17,8 +17,8 @@ Floats = npt.NDArray[np.float64]
 class Anchor:
     """A place on the tree that may carry a rigging block, or a climber.
 
-    ``allowable_n`` is the resultant it may carry in the direction ``best_direction`` (unit
-    vector), and ``governs`` names the section and rule that set it.  ``rejected`` is "" for
+    ``allowable_n`` is the resultant it may carry in the direction ``best_direction`` (a unit
+    vector (3,)), and ``governs`` names the section and rule that set it.  ``rejected`` is "" for
     a usable anchor, else the reason.
     """
 
@@ -112,8 +112,8 @@ class LoadResult:
 
     ``utilisation`` maps each item (line, sling, block, friction device, spar section, root
     plate, ...) to its share of the limit (1.0 = at the limit); ``governs`` is the largest.
-    ``anchor_sway_m`` is the elastic movement of the anchor under the high resultant (twice
-    that when it comes on suddenly).
+    ``anchor_direction`` (3,) is the unit vector of the high resultant, ``anchor_sway_m`` the
+    elastic movement of the anchor under it (twice that when it comes on suddenly).
     """
 
     case: LoadCase

@@ -36,7 +36,10 @@ class Solids(NamedTuple):
 
 @njit(cache=True)
 def box_distance(x: float, y: float, z: float, box: Floats) -> float:
-    """Signed distance from a point to a box; never more than that to what it holds. [m]"""
+    """Signed distance from a point to a box; never more than that to what it holds. [m]
+
+    ``box`` (6,) is its lowest x, y, z, then its highest.
+    """
     dx = max(box[0] - x, x - box[3])
     dy = max(box[1] - y, y - box[4])
     dz = max(box[2] - z, z - box[5])
@@ -107,7 +110,10 @@ def part_distance(x: float, y: float, z: float, part: int, solids: Solids) -> fl
 
 @njit(cache=True)
 def signed_distance(centre: Floats, radius: Floats, solids: Solids) -> Floats:
-    """Distance of each ball (k) to each owner, shape (k, owners), negative inside. [m]"""
+    """Distance of each ball to each owner, shape (k, owners), negative inside. [m]
+
+    ``centre`` (k, 3) and ``radius`` (k,) are those of the balls.
+    """
     result = np.full((len(centre), solids.owners), np.inf)
     for row in range(len(centre)):
         x, y, z = centre[row, 0], centre[row, 1], centre[row, 2]

@@ -68,7 +68,7 @@ def cut_rings(
     Those of ``stem`` (m,) are known to be of one stem: each band of them is one ring, however
     thinly its round was seen.
 
-    ``centre_m`` is (m, 3); ``edges`` are ``(first (m + 1,), other (e,), length_m (e,))``.
+    ``centre_m`` is (m, 3); ``edges`` are ``(first (m + 1,), other (e,), length_m (e,))``. [m]
     """
     reached = np.isfinite(paths.distance_m) & keep
     band = np.full(len(centre_m), -1, dtype=np.int64)

@@ -48,7 +48,7 @@ SEASONS = ("spring", "summer", "autumn", "winter")
 
 
 def volume_cv(graph: TreeGraph) -> Floats:
-    """Relative spread of each edge's volume from its diameters, shape (n,).
+    """Relative spread (a share, 1 sd) of each edge's volume from its diameters, shape (n,).
 
     Twice the relative spread of the mean radius: 5 % of diameter is 10 % of volume.
     """
@@ -59,7 +59,7 @@ def volume_cv(graph: TreeGraph) -> Floats:
 
 
 def model_cv(diameter_m: npt.ArrayLike) -> Floats:
-    """Volume error of fitted cylinders by diameter, same shape."""
+    """Volume error of fitted cylinders by diameter, a share (1 sd), same shape."""
     return np.interp(
         np.asarray(diameter_m, dtype=np.float64),
         [THIN_M, THICK_M],
