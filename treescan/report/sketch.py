@@ -87,7 +87,7 @@ class Sketch:
             self.items.append(Shape(rings, fill, stroke, **style))  # type: ignore[arg-type]
 
     def bands(self, outlines_m: tuple[Floats, ...], colour: str) -> None:
-        """Add bands of wood, ``outlines_m`` (j, 2) each, in one colour; a hair closes the joints. [m]"""
+        """Add bands of wood, ``outlines_m`` (j, 2), in one colour; a hair of it closes joints."""
         if outlines_m:
             self.items.append(Shape(outlines_m, colour, colour, 0.3))
 
