@@ -19,11 +19,6 @@ def _table() -> dict[str, str]:
     return {key: str(entry["text"]) for key, entry in raw.items()}
 
 
-def citation_keys() -> tuple[str, ...]:
-    """All keys of the citation table."""
-    return tuple(_table())
-
-
 def citation(key: str) -> str:
     """Full citation of a key, or of several joined by ``;``.
 

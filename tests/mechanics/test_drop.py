@@ -115,11 +115,6 @@ def test_friction_aloft_raises_the_lead_but_hardly_the_anchor():
     assert 1.3 < ratio[np.argmin(anchor)] < 1.8
 
 
-def test_trade_rule_of_one_weight_per_foot():
-    factor = drop.unit_weight_per_foot_n(1.0, np.array([0.5, 1.0, 2.0, 3.0]))
-    assert factor == pytest.approx([2.64, 4.28, 7.56, 10.84], abs=0.006)
-
-
 def test_b1_low_stretch_line_at_the_elongation_limit():
     # EN 1891: 5 % between 50 and 150 kg gives EA 19,620 N; impact at fall factor 0.3
     assert drop.drop_tension_n(981.0, 0.3, 19_620.0) == pytest.approx(4518, abs=1)

@@ -70,10 +70,6 @@ def test_c10_heat_into_the_device():
     assert slip.brake_heat_j == pytest.approx(14.7e3, rel=2e-3)
 
 
-def test_reaction_time_costs_a_metre():
-    assert letrun.free_fall_m(np.array([0.25, 0.5])) == pytest.approx([0.31, 1.23], abs=0.005)
-
-
 @settings(deadline=None, max_examples=80)
 @given(
     weight=st.floats(50, 5e4),

@@ -2,8 +2,6 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from treescan.errors import InvalidInputError, SourceDataError
 from treescan.mechanics import rope, section, speedline, union
@@ -67,32 +65,6 @@ def test_m7_open_cavity_from_memory():
 @pytest.mark.published
 def test_m8_bending_with_torsion():
     assert section.interaction_index(40e6, 6e6) == pytest.approx(0.568, abs=6e-4)
-
-
-@settings(deadline=None, max_examples=30)
-@given(
-    across=st.floats(0.05, 1), deep=st.floats(0.05, 1), shift=st.floats(-2, 2), turn=st.floats(0, 3)
-)
-def test_polygon_modulus_of_an_ellipse(across, deep, shift, turn):
-    angle = np.linspace(0, 2 * np.pi, 721)[:-1]
-    outline = np.stack([across / 2 * np.cos(angle), deep / 2 * np.sin(angle)], axis=1)
-    spin = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-    got = section.polygon_modulus_m3(outline @ spin.T + shift, spin @ np.array([0.0, 1.0]))
-    assert got == pytest.approx(float(section.oval_modulus_m3(across, deep)), rel=1e-3)
-
-
-def test_polygon_of_an_off_centre_cavity_is_weaker_than_a_centred_one():
-    angle = np.linspace(0, 2 * np.pi, 361)
-    ring = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-
-    def hollow(shift):
-        hole = 0.5 * ring[::-1] + np.array([0.0, shift])
-        return np.vstack([ring, hole, ring[:1]])
-
-    load = np.array([0.0, 1.0])
-    centred = section.polygon_modulus_m3(hollow(0.0), load)
-    assert centred == pytest.approx(np.pi / 4 * (1 - 0.5**4), rel=1e-3)
-    assert section.polygon_modulus_m3(hollow(0.4), load) < centred
 
 
 @pytest.mark.published
@@ -261,23 +233,6 @@ def test_kane_arwade_2020_signs():
     assert tight.sag_m > 0.5
 
 
-@settings(deadline=None, max_examples=40)
-@given(
-    span=st.floats(5, 50),
-    drop=st.floats(0, 15),
-    extra=st.floats(0.01, 0.4),
-    weight=st.floats(100, 5e3),
-)
-def test_a_free_carriage_hangs_in_balance(span, drop, extra, weight):
-    upper, lower = np.array([0.0, drop + 30]), np.array([span, 30.0])
-    length = float(np.hypot(span, drop)) * (1 + extra)
-    place, got = speedline.free_carriage(weight, upper, lower, length)
-    first, second = upper - place, lower - place
-    assert np.hypot(*first) + np.hypot(*second) == pytest.approx(length)
-    pull = got.upper_n * (first / np.hypot(*first) + second / np.hypot(*second))
-    assert pull == pytest.approx([0.0, weight], abs=1e-6 * got.upper_n)
-
-
 def test_knot_names_are_checked():
     with pytest.raises(SourceDataError, match="unknown knot 'granny'; known: bowline"):
         rope.knot_efficiency("granny")
@@ -289,10 +244,6 @@ def test_impossible_sections_are_refused():
         section.round_modulus_m3(-0.1)
     with pytest.raises(InvalidInputError, match="cavity over diameter is 1"):
         section.hollow_factor(1.0)
-    with pytest.raises(InvalidInputError, match="no area"):
-        section.polygon_modulus_m3(np.zeros((4, 2)), np.array([0.0, 1.0]))
-    with pytest.raises(InvalidInputError, match="at least 3 finite points"):
-        section.polygon_modulus_m3(np.zeros((2, 2)), np.array([0.0, 1.0]))
 
 
 def test_a_load_above_the_anchors_is_refused():

@@ -152,10 +152,6 @@ def test_shares_carry_the_weight_and_balance_its_moment(a, span, share):
     assert first * a + second * (a + span) == pytest.approx(centre, abs=1e-9)
 
 
-def test_legs_gathered_above_the_centre_of_mass():
-    assert ties.leg_lengths_m(3.0, 4.0, 0.0) == pytest.approx((5.0, 3.0))
-
-
 def test_turning_from_level_is_the_level_formula():
     level = ties.turning_factor_from(1.9, np.sqrt(3.0), np.pi / 2)
     assert level == pytest.approx(float(ties.turning_peak_factor(1.9, np.sqrt(3.0))))

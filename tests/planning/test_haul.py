@@ -17,7 +17,7 @@ from treescan.site.model import Haul, Limits, Site, Truck
 from treescan.skeleton.graph import TreeGraph
 from treescan.units import Band
 from treescan.wood.mass import green_mass
-from treescan.wood.pieces import make_piece
+from treescan.wood.pieces import PieceTable
 from treescan.wood.species import find_species
 
 OAK = find_species("white oak")
@@ -111,7 +111,7 @@ def test_what_cannot_be_shortened_is_split_and_said():
 
 def test_pieces_are_bucked_one_by_one():
     graph, mass = pole((0.30, 0.25), 8.0)
-    pieces = [make_piece(graph, mass, 1, [16]).nodes, make_piece(graph, mass, 16).nodes]
+    pieces = [PieceTable(graph, mass).piece(1, [16]).nodes, PieceTable(graph, mass).piece(16).nodes]
     result = buck(graph, mass, pieces, log_length_m=2.4, chip_below_m=0.15, lift_limit_kg=None)
     # 3.0 m: one of 2.4 and one of 0.6 spread to two of 1.5; 5.0 m: three of 1.67
     assert [log.length_m for log in result.logs] == pytest.approx([1.5, 1.5] + [5 / 3] * 3)
@@ -262,8 +262,8 @@ def step_of(number, piece, minutes):
 def test_the_plans_pieces_and_minutes_make_the_sheet(oak_tree):
     graph, mass = oak_tree
     limbs = [int(n) for n in np.flatnonzero(graph.starts_limb & (graph.radius_m > 0.05))[:4]]
-    first = [make_piece(graph, mass, n, [o for o in limbs if o > n]) for n in reversed(limbs)]
-    last = make_piece(graph, mass, 3, limbs)
+    first = [PieceTable(graph, mass).piece(n, [o for o in limbs if o > n]) for n in reversed(limbs)]
+    last = PieceTable(graph, mass).piece(3, limbs)
     steps = [step_of(k, p, Band(5, 6, 9)) for k, p in enumerate([*first, last], start=1)]
     plan = haul_plan(graph, mass, OAK, Site(), steps)
     taken = np.concatenate([s.piece.nodes for s in steps])

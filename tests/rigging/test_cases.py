@@ -17,13 +17,14 @@ from tests.rigging.trees import (
     log_case,
     log_piece,
     model_of,
+    solve,
     spar_graph,
 )
-from treescan.rigging.cases import Rider, solve, solve_many
+from treescan.rigging.cases import Rider, solve_many
 from treescan.rigging.gear import find_gear
 from treescan.rigging.lift import lift_of, line_forces_n
 from treescan.rigging.spar import one_case, peak_shares
-from treescan.wood.pieces import make_piece
+from treescan.wood.pieces import PieceTable
 
 
 @pytest.mark.published
@@ -204,7 +205,7 @@ def test_many_cases_equal_single_cases():
     anchor = anchor_at(graph.position_m[high], node=high)
     cases = []
     for cut in starts[:12]:
-        piece = make_piece(graph, mass, int(cut))
+        piece = PieceTable(graph, mass).piece(int(cut))
         tie = piece.cut_m + 0.4 * piece.axis
         flat = tie - anchor.position_m
         swing = float(np.arctan2(np.hypot(*flat[:2]), -flat[2])) if flat[2] < 0 else 0.0

@@ -20,6 +20,7 @@ from treescan.rigging.spar import (
     section_forces,
 )
 from treescan.skeleton.graph import FITTED
+from treescan.wood.decay import DefectMark, wood_state
 from treescan.wood.types import GreenMass
 
 
@@ -291,6 +292,22 @@ def test_the_allowable_is_where_the_share_reaches_one(seed, tilt, turn, safety):
         assert section[0] in graph.ancestors(int(node[0]))
 
 
+def test_sections_are_inside_bark_at_the_low_side_and_hollow_where_known():
+    graph = spar_graph(8.0, 0.15)
+    graph.radius_sd_m[:] = 0.006
+    inside = 0.30 / np.sqrt(1 + OAK.bark_pct_of_wood_volume / 100)
+    sound = model_of(graph)
+    assert sound.diameter_m == pytest.approx(inside * (1 - 1.645 * 0.04))
+    graph.radius_sd_m[:] = 0.09
+    assert model_of(graph).diameter_m == pytest.approx(0.5 * inside)
+    graph.radius_sd_m[:] = 0.006
+    shell = DefectMark("cavity", height_m=4.0, sound_shell_m=0.15 * inside)
+    state = wood_state(graph, [shell], OAK.bark_pct_of_wood_volume / 100)
+    left = model_of(graph, state=state).modulus_m3 / sound.modulus_m3
+    assert left[16] == pytest.approx(1 - 0.7**4)
+    assert left[1] == 1.0
+
+
 def test_thinner_weaker_or_hollow_wood_allows_less():
     def allowed(graph, **changes):
         model = model_of(graph, **changes)
@@ -303,8 +320,6 @@ def test_thinner_weaker_or_hollow_wood_allows_less():
     uncertain = spar_graph(8.0, 0.15)
     uncertain.radius_sd_m[:] = 0.02
     assert allowed(uncertain) < whole
-    from treescan.wood.decay import DefectMark, wood_state
-
     graph = spar_graph(8.0, 0.15)
     hollow = wood_state(graph, [DefectMark("cavity", height_m=1.0, sound_shell_m=0.03)], 0.1)
     assert allowed(graph, state=hollow) < whole

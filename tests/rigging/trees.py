@@ -8,6 +8,7 @@ import numpy as np
 from tests.scenes.grow import truth_graph
 from treescan.mensuration.measures import TreeMeasures, UnionRow
 from treescan.pointcloud.cloud import Ground
+from treescan.rigging.cases import solve_many
 from treescan.rigging.gear import resolve_gear
 from treescan.rigging.model import spar_model
 from treescan.rigging.types import Anchor, GearItem, LoadCase
@@ -63,6 +64,11 @@ def measures(unions: tuple[UnionRow, ...] = ()) -> TreeMeasures:
 
 def flat_ground(level_m=0.0):
     return Ground(-50.0, -50.0, 1.0, np.full((101, 101), level_m), np.ones((101, 101), bool))
+
+
+def solve(case, model, rider=None):
+    """Answer one case."""
+    return solve_many([case], model, rider)[0]
 
 
 def model_of(graph, mass=None, site=None, unions=(), standing=None, state=None):

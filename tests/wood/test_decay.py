@@ -7,7 +7,7 @@ from treescan.errors import SiteFileError
 from treescan.wood.decay import DefectMark, hollow_shares, inside_bark_diameter_m, wood_state
 from treescan.wood.mass import green_mass
 from treescan.wood.species import find_species
-from treescan.wood.strength import section_strength
+from treescan.wood.strength import green_strength
 
 from .trees import chain, random_tree
 
@@ -46,13 +46,9 @@ def test_a_cavity_weakens_but_keeps_its_weight_unless_its_length_is_given():
     expected = edges * full_edge * 0.49 / (1 + bark)
     assert full - hollow.sum() == pytest.approx(expected, rel=1e-9)
     for mark in (known, short):
-        sections = section_strength(pole, OAK, wood_state(pole, [mark], bark))
-        sound = section_strength(pole, OAK)
-        at = 16
-        ratio = sections.section_modulus_m3[at] / sound.section_modulus_m3[at]
-        thinner = 1 - 1.645 * 0.05
-        assert ratio == pytest.approx(1 - (0.7 / thinner) ** 4, rel=1e-9)
-        assert sections.section_modulus_m3[0] == sound.section_modulus_m3[0]
+        hollow = wood_state(pole, [mark], bark).cavity_share
+        assert hollow[16] == pytest.approx(0.7, rel=1e-9)
+        assert hollow[0] == 0.0
 
 
 def test_a_cavity_without_a_shell_is_assumed_large():
@@ -78,9 +74,9 @@ def test_dead_wood_is_everything_beyond_the_mark():
     assert mass.high_kg[dead].sum() <= sound.high_kg[dead].sum()
     woody = dead & (tree.child_count > 0)
     assert mass.high_kg[woody] == pytest.approx(sound.high_kg[woody])
-    strength = section_strength(tree, OAK, state)
+    strength = green_strength(OAK, state)
     assert strength.mor_pa[base] == pytest.approx(0.3 * strength.mor_pa[0])
-    assert any("Do not rig" in note for note in strength.notes)
+    assert any("Do not rig" in note for note in mass.notes)
 
 
 def test_decay_may_be_as_heavy_as_sound_wood():

@@ -9,7 +9,7 @@ from treescan.errors import InvalidInputError
 from treescan.wood.crown import edge_direction
 from treescan.wood.mass import green_mass
 from treescan.wood.outline import cover_with_balls
-from treescan.wood.pieces import MAX_BALLS, PieceTable, make_piece
+from treescan.wood.pieces import MAX_BALLS, PieceTable
 from treescan.wood.solids import centre_and_inertia, node_moments
 from treescan.wood.species import find_species
 
@@ -26,7 +26,7 @@ def weighed(seed, **options):
 
 def divided(graph, mass, cuts):
     """Pieces of a cut set, each with the cuts beyond it taken away."""
-    return [make_piece(graph, mass, int(c), [int(o) for o in cuts if o != c]) for c in cuts]
+    return [PieceTable(graph, mass).piece(int(c), [int(o) for o in cuts if o != c]) for c in cuts]
 
 
 @given(st.integers(0, 20), st.integers(1, 60), st.booleans())
@@ -36,14 +36,14 @@ def test_pieces_sum_to_the_whole(seed, count, wet):
     rng = np.random.default_rng(seed + count)
     cuts = np.unique(np.append(rng.integers(1, len(graph), count), 1))
     inside = [[int(o) for o in cuts if o != c and c in graph.ancestors(int(o))] for c in cuts]
-    pieces = [make_piece(graph, mass, int(c), i) for c, i in zip(cuts, inside, strict=True)]
+    pieces = [PieceTable(graph, mass).piece(int(c), i) for c, i in zip(cuts, inside, strict=True)]
     nodes = np.sort(np.concatenate([p.nodes for p in pieces]))
     assert (nodes == np.arange(1, len(graph))).all()
     for side, whole in zip(SIDES, (mass.low_kg, mass.likely_kg, mass.high_kg), strict=True):
         total = sum(getattr(p.mass_kg, side) for p in pieces)
         assert total == pytest.approx(whole[1:].sum(), rel=1e-9)
     moment = sum(p.mass_kg.likely * (p.centre_m - graph.position_m[0]) for p in pieces)
-    one = make_piece(graph, mass, 1)
+    one = PieceTable(graph, mass).piece(1)
     assert moment == pytest.approx(
         one.mass_kg.likely * (one.centre_m - graph.position_m[0]), rel=1e-9, abs=1e-6
     )
@@ -53,10 +53,10 @@ def test_inertia_of_parts_by_steiner_is_that_of_the_whole():
     graph, mass = weighed(4)
     cuts = [1, *np.random.default_rng(1).choice(np.arange(2, len(graph)), 12, replace=False)]
     inside = [[int(o) for o in cuts if o != c and c in graph.ancestors(int(o))] for c in cuts]
-    whole = make_piece(graph, mass, 1)
+    whole = PieceTable(graph, mass).piece(1)
     total = np.zeros((3, 3))
     for c, i in zip(cuts, inside, strict=True):
-        piece = make_piece(graph, mass, int(c), i)
+        piece = PieceTable(graph, mass).piece(int(c), i)
         arm = piece.centre_m - whole.centre_m
         total += piece.inertia_kg_m2
         total += piece.mass_kg.likely * (arm @ arm * np.eye(3) - np.outer(arm, arm))
@@ -81,7 +81,7 @@ def test_candidates_agree_with_whole_pieces(seed, draw):
     again = table.candidates(butts, (offsets, flat))
     assert (again.mass_kg == found.mass_kg).all()
     for k, butt in enumerate(butts):
-        piece = make_piece(graph, mass, int(butt), inner[k])
+        piece = PieceTable(graph, mass).piece(int(butt), inner[k])
         band = [getattr(piece.mass_kg, side) for side in SIDES]
         assert found.mass_kg[k] == pytest.approx(band, rel=1e-9, abs=1e-9)
         assert found.centre_m[k] == pytest.approx(piece.centre_m, abs=1e-6)
@@ -94,9 +94,9 @@ def test_removed_may_be_a_mask_or_nodes_and_takes_what_grows_on_it():
     limb = int(np.flatnonzero(graph.starts_limb)[0])
     mask = np.zeros(len(graph), bool)
     mask[limb] = True
-    by_mask = make_piece(graph, mass, 1, removed=mask)
-    by_node = make_piece(graph, mass, 1, removed=np.array([limb]))
-    by_cut = make_piece(graph, mass, 1, [limb])
+    by_mask = PieceTable(graph, mass).piece(1, removed=mask)
+    by_node = PieceTable(graph, mass).piece(1, removed=np.array([limb]))
+    by_cut = PieceTable(graph, mass).piece(1, [limb])
     assert (by_mask.nodes == by_cut.nodes).all()
     assert (by_node.nodes == by_cut.nodes).all()
     assert not set(graph.subtree(limb)) & set(by_mask.nodes)
@@ -105,15 +105,15 @@ def test_removed_may_be_a_mask_or_nodes_and_takes_what_grows_on_it():
 def test_a_piece_that_is_gone_or_not_there_is_refused():
     graph, mass = weighed(2)
     with pytest.raises(InvalidInputError, match="already cut away"):
-        make_piece(graph, mass, 5, removed=np.array([1]))
+        PieceTable(graph, mass).piece(5, removed=np.array([1]))
     with pytest.raises(InvalidInputError, match="not in the tree"):
-        make_piece(graph, mass, len(graph))
+        PieceTable(graph, mass).piece(len(graph))
 
 
 def test_a_log_of_a_straight_stem():
     graph = chain(np.linspace(0.30, 0.20, 21), 5.0)
     mass = green_mass(graph, OAK, in_leaf=False)
-    log = make_piece(graph, mass, 5, [13])  # edges 5..12, 1.00 to 3.00 m
+    log = PieceTable(graph, mass).piece(5, [13])  # edges 5..12, 1.00 to 3.00 m
     assert log.length_m == pytest.approx(2.0)
     assert log.butt_diameter_m == pytest.approx(0.56)
     assert log.top_diameter_m == pytest.approx(0.48)
@@ -130,7 +130,7 @@ def test_a_log_of_a_straight_stem():
 def test_a_limb_is_cut_outside_its_parents_wood():
     graph, mass = weighed(1)
     limb = int(np.flatnonzero(graph.starts_limb)[0])
-    piece = make_piece(graph, mass, limb)
+    piece = PieceTable(graph, mass).piece(limb)
     assert piece.cut_m == pytest.approx(graph.edge_start_m[limb])
     assert piece.butt_diameter_m == pytest.approx(2 * graph.radius_m[limb])
     assert np.linalg.norm(piece.axis) == pytest.approx(1.0)
@@ -151,7 +151,7 @@ def test_outline_covers_wood_and_leaves_with_few_balls(shape):
     mass = green_mass(graph, OAK, in_leaf=True)
     rng = np.random.default_rng(0)
     for butt in [1, *rng.integers(1, len(graph), 25)]:
-        piece = make_piece(graph, mass, int(butt))
+        piece = PieceTable(graph, mass).piece(int(butt))
         assert 1 <= len(piece.outline_radius_m) <= MAX_BALLS
         nodes = piece.nodes
         axis = edge_direction(graph)[nodes]
@@ -168,7 +168,7 @@ def test_outline_covers_wood_and_leaves_with_few_balls(shape):
 def test_outline_stays_close_to_a_long_limb():
     graph = chain(np.full(201, 0.05), 20.0)
     mass = green_mass(graph, OAK, in_leaf=False)
-    piece = make_piece(graph, mass, 1)
+    piece = PieceTable(graph, mass).piece(1)
     wood = piece.outline_m[:, 2] < 19.0
     assert piece.outline_radius_m[wood].max() < 0.8
 
@@ -184,7 +184,10 @@ def test_a_table_belongs_to_its_mass():
     graph, bare = random_tree(0), None
     bare = green_mass(graph, OAK, in_leaf=False)
     full = green_mass(graph, OAK, in_leaf=True)
-    assert make_piece(graph, full, 1).mass_kg.likely > make_piece(graph, bare, 1).mass_kg.likely
+    assert (
+        PieceTable(graph, full).piece(1).mass_kg.likely
+        > PieceTable(graph, bare).piece(1).mass_kg.likely
+    )
 
 
 def test_candidates_need_one_list_of_cuts_each():
@@ -197,6 +200,6 @@ def test_moments_of_the_whole_tree_by_subtree_sums():
     graph, mass = weighed(8)
     sums = node_moments(graph, mass)
     centre, inertia = centre_and_inertia(graph.subtree_sum(sums)[:1], graph.position_m[0])
-    whole = make_piece(graph, mass, 0)
+    whole = PieceTable(graph, mass).piece(0)
     assert centre[0] == pytest.approx(whole.centre_m)
     assert inertia[0] == pytest.approx(whole.inertia_kg_m2, rel=1e-9, abs=1e-6)

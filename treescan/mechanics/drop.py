@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from treescan.errors import InvalidInputError
 from treescan.mechanics.inputs import Floats, not_negative, positive, within
-from treescan.units import FOOT_M, G_M_S2
+from treescan.units import G_M_S2
 
 
 def drop_tension_n(
@@ -263,21 +263,3 @@ def damped_drop_tension_n(
         (zeta * omega * rest + sine * damped) * cos + (rest * damped - zeta * omega * sine) * sin
     )
     return float((stiffness_n_m * stretch + 2.0 * zeta * omega * mass * rate).max())
-
-
-def unit_weight_per_foot_n(weight_n: npt.ArrayLike, fall_m: npt.ArrayLike) -> Floats:
-    """Trade rule "one more weight per foot of fall", ``F = W (1 + h / 0.3048)``. [N]
-
-    Common practice; ignores the line's length.  A sanity band, never the model.
-
-    Parameters
-    ----------
-    weight_n : array_like
-        [N]
-    fall_m : array_like
-        [m]
-    """
-    result: Floats = positive("weight", weight_n) * (
-        1.0 + not_negative("fall", fall_m, 200.0, "m") / FOOT_M
-    )
-    return result

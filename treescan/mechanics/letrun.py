@@ -141,15 +141,3 @@ def elastic_run_tension_n(
     linear = stiffness * run - weight
     result: Floats = -linear + np.sqrt(linear**2 + 2.0 * stiffness * weight * (fall + run))
     return result
-
-
-def free_fall_m(time_s: npt.ArrayLike) -> Floats:
-    """Distance fallen in a reaction time, ``g t² / 2``. [m]
-
-    Parameters
-    ----------
-    time_s : array_like
-        [s]
-    """
-    result: Floats = 0.5 * G_M_S2 * not_negative("time", time_s, 60.0, "s") ** 2
-    return result

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from treescan.errors import InvalidInputError
 from treescan.mechanics.inputs import Floats, not_negative, positive, within
 
 ASH_BENDING_PA = 75.5e6
@@ -168,37 +167,3 @@ def interaction_index(
     shear = not_negative("shear stress", shear_pa) / positive("shear strength", shear_strength_pa)
     result: Floats = normal**2 + shear**2
     return result
-
-
-def polygon_modulus_m3(outline_m: Floats, load_direction: Floats) -> float:
-    """Smaller elastic section modulus of any outline for bending in one direction. [m³]
-
-    Area, centroid and second moment by the shoelace formulas; holes are separate outlines
-    wound the other way and joined by a zero-width cut.
-
-    Parameters
-    ----------
-    outline_m : ndarray, shape (n, 2)
-        Outline, counter-clockwise. [m]
-    load_direction : ndarray, shape (2,)
-        Direction in the section's plane in which the load bends it.
-
-    Raises
-    ------
-    InvalidInputError
-        The outline is no section: too few points or no area.
-    """
-    points = np.asarray(outline_m, dtype=np.float64)
-    if points.ndim != 2 or len(points) < 3 or not np.isfinite(points).all():
-        raise InvalidInputError("a section outline needs at least 3 finite points, shape (n, 2).")
-    axis = np.asarray(load_direction, dtype=np.float64) / np.linalg.norm(load_direction)
-    across = np.array([-axis[1], axis[0]])
-    v, u = points @ axis, points @ across
-    v2, u2 = np.roll(v, -1), np.roll(u, -1)
-    cross = u * v2 - u2 * v
-    area = 0.5 * cross.sum()
-    if abs(area) < 1e-12:
-        raise InvalidInputError("the section outline encloses no area.")
-    centre = ((v + v2) * cross).sum() / (6.0 * area)
-    second = ((v**2 + v * v2 + v2**2) * cross).sum() / 12.0 - area * centre**2
-    return float(abs(second) / np.abs(v - centre).max())

@@ -9,7 +9,7 @@ import numpy.typing as npt
 from scipy.optimize import brentq
 
 from treescan.errors import InvalidInputError
-from treescan.mechanics.inputs import Floats, not_negative, positive, within
+from treescan.mechanics.inputs import Floats, not_negative, positive
 
 
 def level_span_tension_n(
@@ -104,40 +104,6 @@ def held_span(weight_n: float, upper_m: Floats, lower_m: Floats, load_m: Floats)
     a, b = np.asarray(upper_m, float), np.asarray(lower_m, float)
     chord = a[1] + (b[1] - a[1]) * (load_m[0] - a[0]) / (b[0] - a[0])
     return Span(float(chord - load_m[1]), float(upper_n), float(lower_n))
-
-
-def free_carriage(
-    weight_n: float, upper_m: Floats, lower_m: Floats, line_length_m: float
-) -> tuple[Floats, Span]:
-    """Resting place and tension of a frictionless carriage on a line of given length.
-
-    Both parts have one tension and make equal angles with the vertical: with horizontal span
-    X and length l the angle is ``asin(X / l)`` and ``T = W / (2 cos(angle))``.
-
-    Parameters
-    ----------
-    weight_n : float
-        [N]
-    upper_m, lower_m : ndarray, shape (2,)
-        Anchors as (along, height). [m]
-    line_length_m : float
-        Longer than the distance between the anchors. [m]
-
-    Returns
-    -------
-    (place, span) : ndarray shape (2,), Span
-        [m]
-    """
-    a, b = np.asarray(upper_m, float), np.asarray(lower_m, float)
-    within("line length", line_length_m, float(np.hypot(*(b - a))) * (1 + 1e-12), 5000.0, unit="m")
-    along = b[0] - a[0]
-    sine = abs(along) / line_length_m
-    cosine = np.sqrt(1.0 - sine**2)
-    first = 0.5 * (line_length_m + (a[1] - b[1]) / cosine)
-    place = np.array([a[0] + np.sign(along) * first * sine, a[1] - first * cosine])
-    tension = positive("weight", weight_n) / (2.0 * cosine)
-    chord = a[1] + (b[1] - a[1]) * (place[0] - a[0]) / along if along else b[1]
-    return place, Span(float(chord - place[1]), float(tension), float(tension))
 
 
 def _unit(vector: Floats) -> Floats:

@@ -59,22 +59,6 @@ def sling_leg_share(angle_from_level_rad: npt.ArrayLike) -> Floats:
     return result
 
 
-def leg_lengths_m(
-    height_m: npt.ArrayLike, first_offset_m: npt.ArrayLike, second_offset_m: npt.ArrayLike
-) -> tuple[Floats, Floats]:
-    """Leg lengths from one point above the centre of mass to two ties on a level piece. [m]
-
-    Parameters
-    ----------
-    height_m : array_like
-        Height of the point above the piece. [m]
-    first_offset_m, second_offset_m : array_like
-        Distances of the ties from the centre of mass along the piece. [m]
-    """
-    height = positive("height of the gathering point", height_m, 200.0, "m")
-    return np.hypot(height, first_offset_m), np.hypot(height, second_offset_m)
-
-
 def hang_tilt_rad(along_m: npt.ArrayLike, above_m: npt.ArrayLike) -> Floats:
     """Tilt from level of a piece hung at one tie, ``tan(tilt) = d / e``. [rad]
 

@@ -22,7 +22,7 @@ from treescan.rigging.sway import buckling_load_n
 from treescan.rigging.types import LoadCase, LoadResult
 from treescan.units import G_M_S2, ZERO_BAND, Band
 
-__all__ = ["Rider", "SparModel", "gear_shares", "solve", "solve_many", "spar_model"]
+__all__ = ["Rider", "SparModel", "gear_shares", "solve_many", "spar_model"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -50,19 +50,6 @@ class Rider:
 
     node: int
     pull_n: float
-
-
-def solve(case: LoadCase, model: SparModel, rider: Rider | None = None) -> LoadResult:
-    """Answer one case; what cannot be answered comes back with ``failed`` set.
-
-    Parameters
-    ----------
-    case : LoadCase
-    model : SparModel
-    rider : Rider, optional
-        The climber on the same tree.
-    """
-    return solve_many([case], model, rider)[0]
 
 
 def solve_many(

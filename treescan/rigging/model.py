@@ -9,14 +9,16 @@ import numpy as np
 import numpy.typing as npt
 
 from treescan.errors import InvalidInputError
+from treescan.mechanics.section import round_modulus_m3
+from treescan.mechanics.spar import second_moment_m4
 from treescan.mechanics.union import FIELD_FACTOR, union_factor
 from treescan.mensuration.measures import TreeMeasures
 from treescan.site.model import Limits, Site
 from treescan.skeleton.graph import TreeGraph
 from treescan.units import G_M_S2
 from treescan.wood import decay
-from treescan.wood.decay import DefectMark, WoodState, inside_bark_diameter_m
-from treescan.wood.strength import Z_95, section_strength
+from treescan.wood.decay import DefectMark, WoodState, hollow_shares, inside_bark_diameter_m
+from treescan.wood.strength import Z_95, green_strength
 from treescan.wood.types import GreenMass, Species
 
 Floats = npt.NDArray[np.float64]
@@ -142,8 +144,8 @@ def spar_model(
     )
     diameter = inside_bark_diameter_m(2.0 * low_radius, bark)
     ratio, union, included = _unions(graph, measures, state)
-    hollow = state.cavity_share
-    strength = section_strength(graph, species, state)
+    area_left, modulus_left, _ = hollow_shares(state.cavity_share)
+    strength = green_strength(species, state)
     force, moment = _self_weight(graph, mass, mask)
     step = graph.position_m - graph.edge_start_m
     axis = step / np.maximum(np.linalg.norm(step, axis=1), 1e-12)[:, None]
@@ -157,9 +159,9 @@ def spar_model(
         section_m=graph.edge_start_m,
         axis=axis,
         diameter_m=diameter,
-        modulus_m3=np.pi * diameter**3 / 32.0 * (1.0 - hollow**4),
-        area_m2=np.pi * diameter**2 / 4.0 * (1.0 - hollow**2),
-        inertia_m4=np.pi * diameter**4 / 64.0 * (1.0 - hollow**4),
+        modulus_m3=round_modulus_m3(diameter) * modulus_left,
+        area_m2=np.pi * diameter**2 / 4.0 * area_left,
+        inertia_m4=second_moment_m4(diameter) * modulus_left,
         bending_pa=FIELD * union * strength.mor_pa,
         shear_pa=FIELD * union * strength.shear_pa,
         elasticity_pa=strength.moe_pa,

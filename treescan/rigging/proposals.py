@@ -50,13 +50,12 @@ class AnchorForPiece:
 class Redirect:
     """A redirect for a case: where, (3,) in the local frame, on which node, what it brings.
 
-    For a moved swing ``node`` is the new anchor's, and ``share_before`` is not a number.
+    For a moved swing ``node`` is the new anchor's.
     """
 
     node: int
     point_m: Floats
     result: LoadResult
-    share_before: float
     share_after: float
     reason: str
 
@@ -143,7 +142,7 @@ def propose_redirects(
             f"{after:.0%} of its limit; it carries {result.redirect_loads_n[0] / 1000:.1f} kN"
         )
         point = result.case.redirects_m[0]
-        rows.append(Redirect(node, point, result, before, after, reason))
+        rows.append(Redirect(node, point, result, after, reason))
     return tuple(sorted(rows, key=lambda row: (row.share_after, row.node)))
 
 
@@ -195,9 +194,7 @@ def propose_swing_moves(
             f"hung from {anchor.anchor_id} over {first.anchor_id} it comes to rest {left:.1f} m "
             f"from the goal instead of {before:.1f} m; {result.governs} at {result.share:.0%}"
         )
-        rows.append(
-            Redirect(anchor.node, first.position_m, result, float("nan"), result.share, reason)
-        )
+        rows.append(Redirect(anchor.node, first.position_m, result, result.share, reason))
     rows.sort(key=lambda row: float(np.linalg.norm(model.graph.position_m[row.node, :2] - goal_m)))
     return tuple(rows)
 

@@ -28,12 +28,10 @@ SLENDER_M = 3.0
 class Sway:
     """Movement of a node of the spar.
 
-    ``static_m`` (3,) is the elastic movement under the load, ``dynamic_m`` its greatest
-    amount when the load comes on suddenly, ``frequency_hz`` the first sway frequency with
-    ``mass_kg`` at the node.
+    ``dynamic_m`` is its greatest amount when the load comes on suddenly, ``frequency_hz`` the
+    first sway frequency with ``mass_kg`` at the node.
     """
 
-    static_m: Floats
     dynamic_m: float
     frequency_hz: float
     mass_kg: float
@@ -89,9 +87,8 @@ def sway_at(model: SparModel, node: int, force_n: npt.ArrayLike, mass_kg: float 
     if not 0 < node < len(model.graph) or not model.standing[node]:
         raise InvalidInputError(f"node {node} is not standing wood: it cannot sway.")
     extra = float(within("mass at the node", mass_kg, 0.0, 1e5, unit="kg"))
-    moved = deflection_m(model, node, force_n)
-    dynamic = DYNAMIC_FACTOR * float(np.linalg.norm(moved))
-    return Sway(moved, dynamic, _frequency(model, node, extra), extra)
+    dynamic = DYNAMIC_FACTOR * float(np.linalg.norm(deflection_m(model, node, force_n)))
+    return Sway(dynamic, _frequency(model, node, extra), extra)
 
 
 def topping_effect(

@@ -113,20 +113,6 @@ def foliage_share(conifer: bool, dbh_cm: npt.ArrayLike) -> Floats:
     return result
 
 
-def component_masses_kg(group: JenkinsGroup, conifer: bool, dbh_cm: float) -> dict[str, float]:
-    """Oven-dry mass of foliage, bark, wood and branches above ground. [kg]
-
-    Parameters
-    ----------
-    group : JenkinsGroup
-    conifer : bool
-    dbh_cm : float
-        [cm]
-    """
-    total = float(jenkins_dry_kg(group, dbh_cm))
-    return {name: total * share for name, share in component_shares(conifer, dbh_cm).items()}
-
-
 def chave_dry_kg(specific_gravity: float, dbh_cm: float, height_m: float) -> float:
     """Oven-dry mass above ground, 0.0673 (rho D² H)^0.976. [kg]
 

@@ -26,6 +26,10 @@ UNKNOWN_CAVITY_SHARE = 0.8
 STRENGTH_LEFT = {"decay": 0.3, "dead": 0.3, "crack": 0.5, "included bark": 1.0, "cavity": 1.0}
 """Share of green MOR left: dead or decayed 0.3-0.7 (common practice, low end used); a crack
 0.5 (judgement).  Included bark is judged at the union, a cavity by its section."""
+WEAK_WOOD = (
+    "Dead, decayed or cracked wood: strength cut to 0.3-0.5 of sound wood; it fails "
+    "early and without warning. Do not rig on it."
+)
 FAR_M = 3.0
 """A defect farther than this from any wood is refused."""
 
@@ -83,9 +87,9 @@ def sound_wood(graph: TreeGraph) -> WoodState:
 
 
 def hollow_shares(cavity_share: npt.ArrayLike) -> tuple[Floats, Floats, Floats]:
-    """Mass, section modulus and shell over radius left by a centred round cavity.
+    """Shares of area (so of mass), of section modulus and of radius left by a centred round cavity.
 
-    1 - t², 1 - t⁴ and 1 - t with t = cavity over diameter.
+    1 - t², 1 - t⁴ and 1 - t with t = cavity over diameter, array_like; exact for a round.
 
     Examples
     --------
@@ -218,6 +222,8 @@ def wood_state(
         state.strength_share[mask] = np.minimum(state.strength_share[mask], left)
         if mark.kind == "cavity":
             notes += _lay_cavity(state, mark, mask, wood_m, float(wood_m[seat]))
+    if (state.strength_share < 1.0).any():
+        notes.append(WEAK_WOOD)
     return WoodState(
         state.cavity_share,
         state.cavity_mass_share,

@@ -79,7 +79,7 @@ def scribner_board_feet(small_end_in: npt.ArrayLike, length_ft: npt.ArrayLike) -
 def international_board_feet(small_end_in: npt.ArrayLike, length_ft: npt.ArrayLike) -> Floats:
     """International 1/4-inch rule, closed form of Grosenbaugh 1952 [from memory]. [board feet]
 
-    Published tables round to the nearest 5 (see :func:`rounded_to`).
+    Published tables round to the nearest 5, halves up.
 
     Parameters
     ----------
@@ -99,19 +99,6 @@ def international_board_feet(small_end_in: npt.ArrayLike, length_ft: npt.ArrayLi
         + 0.04222222 * length
     )
     return np.maximum(raw, 0.0)
-
-
-def rounded_to(value: npt.ArrayLike, step: float) -> Floats:
-    """Nearest multiple of ``step``, halves up, as printed log tables round.
-
-    Parameters
-    ----------
-    value : array_like
-    step : float
-        In the unit of the value.
-    """
-    result: Floats = np.floor(np.asarray(value, dtype=np.float64) / step + 0.5) * step
-    return result
 
 
 def running_weight_kg_m(density_kg_m3: float, diameter_m: npt.ArrayLike) -> Floats:

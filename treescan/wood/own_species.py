@@ -80,21 +80,17 @@ def _own_row(row: Mapping[str, str], where: str) -> Species:
             f"{where}: green density {wood:.0f} kg/m³ is above the ceiling {ceiling:.0f} for "
             f"specific gravity {gravity:g}; lower mc_average_pct."
         )
-    sapwood = value.get("mc_sapwood_pct")
     return Species(
         scientific_name=row["scientific_name"].strip(),
         common_name=row["common_name"].strip(),
         conifer=kind == "conifer",
         basic_specific_gravity=gravity,
         moisture_heartwood_pct=value.get("mc_heartwood_pct"),
-        moisture_sapwood_pct=sapwood,
+        moisture_sapwood_pct=value.get("mc_sapwood_pct"),
         moisture_average_pct=value["mc_average_pct"],
         bark_pct_of_wood_volume=value["bark_pct_of_wood_volume"],
         bark_density_kg_m3=value["bark_density_kg_m3"],
         green_density_over_bark_kg_m3=(wood + bark * value["bark_density_kg_m3"]) / (1 + bark),
-        green_density_all_sapwood_kg_m3=(
-            None if sapwood is None else min(WATER_KG_M3 * gravity * (1 + sapwood / 100), ceiling)
-        ),
         green_density_max_kg_m3=ceiling,
         mor_green_pa=value["MOR_green_MPa"] * 1e6,
         moe_green_pa=value["MOE_green_GPa"] * 1e9,

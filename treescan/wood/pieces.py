@@ -166,7 +166,22 @@ class PieceTable:
     def piece(
         self, butt_node: int, inner_cuts: Sequence[int] = (), removed: npt.ArrayLike | None = None
     ) -> Piece:
-        """One piece in full; arguments as :func:`make_piece`."""
+        """The piece that a cut at ``butt_node`` frees, in full.
+
+        Parameters
+        ----------
+        butt_node : int
+        inner_cuts : sequence of int
+            Nodes cut before; their subtrees are gone.
+        removed : array_like, optional
+            What is gone already: nodes, shape (k,), or a mask of shape (n,).  Whatever grows on
+            a removed node is gone with it.
+
+        Raises
+        ------
+        InvalidInputError
+            ``butt_node`` is not in the tree or is itself gone.
+        """
         nodes = self._nodes(butt_node, inner_cuts, removed)
         return _assemble(self, butt_node, nodes)
 
@@ -233,38 +248,3 @@ def _axis(graph: TreeGraph, cut_m: Floats, butt: int, top: int) -> Floats:
         if length > 1e-6:
             return np.asarray(step / length, dtype=np.float64)
     return np.array([0.0, 0.0, 1.0])
-
-
-def _table_of(graph: TreeGraph, mass: GreenMass) -> PieceTable:
-    """The table of a graph and mass, kept with the mass object while it lives."""
-    kept = mass.__dict__.get("_piece_table")
-    if isinstance(kept, PieceTable) and kept.graph is graph:
-        return kept
-    table = PieceTable(graph, mass)
-    mass.__dict__["_piece_table"] = table
-    return table
-
-
-def make_piece(
-    graph: TreeGraph,
-    mass: GreenMass,
-    butt_node: int,
-    inner_cuts: Sequence[int] = (),
-    removed: npt.ArrayLike | None = None,
-) -> Piece:
-    """The piece that a cut at ``butt_node`` frees.
-
-    Parameters
-    ----------
-    inner_cuts : sequence of int
-        Nodes cut before; their subtrees are gone.
-    removed : array, optional
-        What is gone already: nodes, or a mask of shape (n,).  Whatever grows on a removed
-        node is gone with it.
-
-    Raises
-    ------
-    InvalidInputError
-        ``butt_node`` is not in the tree or is itself gone.
-    """
-    return _table_of(graph, mass).piece(butt_node, inner_cuts, removed)

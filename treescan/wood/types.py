@@ -31,7 +31,6 @@ class Species:
     bark_pct_of_wood_volume: float
     bark_density_kg_m3: float
     green_density_over_bark_kg_m3: float
-    green_density_all_sapwood_kg_m3: float | None
     green_density_max_kg_m3: float
     mor_green_pa: float
     moe_green_pa: float
