@@ -2,6 +2,9 @@
 
 Kept is the point nearest the running mean of its voxel, so that range noise shrinks but no
 surface moves: points are never averaged.
+
+The rows of the voxels are themselves the slots of a hash table, two to a cache line, so that a
+point needs one line of memory; the lines of the next points are asked for together.
 """
 
 from __future__ import annotations
@@ -17,11 +20,15 @@ from treescan.pointcloud.cloud import Float32s
 
 HALF_SPAN = 1 << 20
 """Voxels on each side of the origin along an axis."""
-TAG_BITS = 6
-"""Bits of the hash kept beside a row number, so that few other rows are looked at in vain."""
-AHEAD = 32
+AHEAD = 64
 """Points whose places in memory are fetched together."""
-MOST_ROWS = (1 << (32 - TAG_BITS)) - 2
+FULL = 0.72
+"""Share of the slots that may be filled."""
+FEWEST_SLOTS = 1 << 16
+LINE_BYTES = 64
+COUNT = 0xFF
+COLOUR = 0xFFFFFF00
+"""Parts of the last word of a row."""
 
 
 @dataclass(frozen=True)
@@ -50,30 +57,25 @@ class Thinned:
     far: int
 
 
-class _Rows(NamedTuple):
-    """Kept points; only the first so many rows are filled.
+class _Table(NamedTuple):
+    """Kept points in a hash table by open addressing; a power of two of slots.
 
-    ``data`` has x, y, z, mean x, mean y, mean z, intensity and a word side by side, so that a
-    point touches one cache line.  ``words`` are the same bytes: the last of a row holds red,
-    green, blue and how many points the mean is of (255 for more).
+    ``data`` has x, y, z, mean x, mean y, mean z, intensity and a word side by side.  ``words``
+    are the same bytes: the last of a row holds red, green, blue and how many points the mean is
+    of (255 for more, 0 in a free slot).  ``order`` has the slots in the order in which they were
+    filled.
     """
 
     data: Any
     words: Any
+    order: Any
 
 
-def _rows_of(size: int) -> _Rows:
-    data = np.zeros((size, 8), dtype=np.float32)
-    return _Rows(data, data.view(np.uint32))
-
-
-def _table_of(size: int) -> Any:
-    """Hash table by open addressing: row + 1 and a tag of the hash (0 = empty), shape (size,)."""
-    return np.zeros(size, dtype=np.uint32)
-
-
-def _power_of_two(size: float) -> int:
-    return 1 << max(18, int(np.ceil(np.log2(max(size, 1.0)))))
+def _table_of(slots: int) -> _Table:
+    raw = np.zeros(slots * 8 + LINE_BYTES // 4, dtype=np.float32)
+    skip = -raw.ctypes.data % LINE_BYTES // 4  # a row that lies across two lines costs both
+    data = raw[skip : skip + slots * 8].reshape(slots, 8)
+    return _Table(data, data.view(np.uint32), np.empty(int(FULL * slots) + 1, dtype=np.int32))
 
 
 class VoxelThinner:
@@ -86,18 +88,17 @@ class VoxelThinner:
     max_voxels : int
         When more are filled, the side grows by half and all is thinned again.
     expected : int
-        Points that will come, as far as known: room for half as many voxels is made at once.
+        Points that will come, as far as known: room for some of them is made at once.
     """
 
     def __init__(self, voxel_m: float, *, max_voxels: int = 12_000_000, expected: int = 0) -> None:
         self.voxel_m = float(voxel_m)
-        self.max_voxels = min(max_voxels, MOST_ROWS)
+        self.max_voxels = max_voxels
         self.filled = 0
         self.points_in = 0
         self.counts = np.zeros(3, dtype=np.int64)
-        room = min(expected // 2, self.max_voxels)
-        self._rows = _rows_of(max(1 << 16, int(room / 0.9) + 1))
-        self._table = _table_of(_power_of_two(room / 0.45))
+        room = min(expected // 8, max_voxels)
+        self._table = _table_of(max(FEWEST_SLOTS, 1 << max(room, 1).bit_length() - 1))
 
     def add(
         self,
@@ -124,47 +125,43 @@ class VoxelThinner:
         tones = np.empty(0, np.float32) if intensity is None else intensity
         start = 0
         while start < len(points):
-            self._make_room()
+            most = self._make_room()
             start, self.filled = _insert(
                 (points, colours, tones, rgb_shift),
                 start,
                 1.0 / self.voxel_m,
-                self._rows,
                 self._table,
                 self.filled,
+                most,
                 self.counts,
             )
 
-    def _make_room(self) -> None:
+    def _make_room(self) -> int:
+        """How many voxels may be filled now, more than are."""
         if self.filled >= self.max_voxels:
-            self._coarsen()
-        if self.filled >= int(0.9 * len(self._rows.data)):
-            larger = _rows_of(2 * len(self._rows.data))
-            larger.data[: self.filled] = self._rows.data[: self.filled]
-            self._rows = larger
-        if self.filled >= 0.45 * len(self._table):
-            self._table = _table_of(2 * len(self._table))
-            _rehash(self._rows, self.filled, 1.0 / self.voxel_m, self._table)
+            while self.filled >= 0.8 * self.max_voxels:
+                self.voxel_m *= 1.5
+                self._move_to(len(self._table.data))
+        if self.filled >= int(FULL * len(self._table.data)):
+            self._move_to(2 * len(self._table.data))
+        return min(int(FULL * len(self._table.data)), self.max_voxels)
 
-    def _coarsen(self) -> None:
-        while self.filled >= 0.8 * self.max_voxels:
-            self.voxel_m *= 1.5
-            self._table.fill(0)
-            self.filled = _merge(self._rows, self.filled, 1.0 / self.voxel_m, self._table)
+    def _move_to(self, slots: int) -> None:
+        table = _table_of(slots)
+        self.filled = _merge(self._table, self.filled, 1.0 / self.voxel_m, table)
+        self._table = table
 
     def result(self, *, with_rgb: bool = True, with_intensity: bool = True) -> Thinned:
         """The kept points, in the order in which their voxels were first met."""
         n = self.filled
-        rgb = None
-        if with_rgb:
-            # red, green and blue are the upper bytes of a little-endian word
-            rgb = (
-                self._rows.words[:n, 7].astype("<u4").view(np.uint8).reshape(n, 4)[:, :0:-1].copy()
-            )
+        xyz = np.empty((n, 3), dtype=np.float32)
+        rgb = np.empty((n if with_rgb else 0, 3), dtype=np.uint8)
+        tone = np.empty(n if with_intensity else 0, dtype=np.float32)
+        _gather(self._table, n, xyz, rgb, tone)
         return Thinned(
-            self._rows.data[:n, :3].copy(),
-            rgb,
-            self._rows.data[:n, 6].copy() if with_intensity else None,
+            xyz,
+            rgb if with_rgb else None,
+            tone if with_intensity else None,
             self.voxel_m,
             self.points_in,
             int(self.counts[0]),
@@ -174,173 +171,230 @@ class VoxelThinner:
 
 
 @njit(inline="always")
-def _hash(x: Any, y: Any, z: Any) -> Any:
-    """Blocks of 2 x 2 x 2 voxels are hashed whole, so that neighbours share cache lines."""
-    block = (
-        np.uint64((x >> 1) + HALF_SPAN) * np.uint64(0x9E3779B97F4A7C15)
-        ^ np.uint64((y >> 1) + HALF_SPAN) * np.uint64(0xC2B2AE3D27D4EB4F)
-        ^ np.uint64((z >> 1) + HALF_SPAN) * np.uint64(0x165667B19E3779F9)
-    )
-    block ^= block >> np.uint64(29)
-    block *= np.uint64(0xBF58476D1CE4E5B9)
-    return block ^ (block >> np.uint64(32))
+def _slot(x: Any, y: Any, z: Any, mask: Any) -> Any:
+    """Where the search for a voxel begins; negative when the grid does not reach so far.
 
-
-@njit(inline="always")
-def _slot(block: Any, x: Any, y: Any, z: Any, mask: Any) -> Any:
-    """Where the search for a voxel begins; the eight voxels of a block lie side by side."""
-    inner = np.uint64(((x & 1) << 2) | ((y & 1) << 1) | (z & 1))
-    return np.int64(((block << np.uint64(3)) | inner) & np.uint64(mask))
-
-
-@njit(inline="always")
-def _find(x: Any, y: Any, z: Any, per_m: Any, data: Any, table: Any) -> Any:
-    """Slot of a voxel (its own or the empty one for it), its row or -1, and the tag."""
-    block = _hash(x, y, z)
-    tag = np.uint32(block >> np.uint64(64 - TAG_BITS))
-    mask = table.shape[0] - 1
-    at = _slot(block, x, y, z, mask)
-    while True:
-        entry = table[at]
-        if entry == 0:
-            return at, np.int64(-1), tag
-        if (entry & np.uint32((1 << TAG_BITS) - 1)) == tag:
-            row = np.int64(entry >> np.uint32(TAG_BITS)) - 1
-            if (
-                np.int64(np.floor(data[row, 0] * per_m)) == x
-                and np.int64(np.floor(data[row, 1] * per_m)) == y
-                and np.int64(np.floor(data[row, 2] * per_m)) == z
-            ):
-                return at, row, tag
-        at = (at + 1) & mask
-
-
-@njit(inline="always")
-def _fetch(xyz: Any, start: Any, stop: Any, per_m: Any, data: Any, table: Any, near: Any) -> None:
-    """Touch the slots and rows of the next points, all at once rather than one after the other.
-
-    What is touched then lies in the cache; ``near`` only keeps the reads from being left out.
+    The coordinates are whole numbers of voxels.  Mixed by two rounds of shift and multiplication
+    (G. L. Steele, D. Lea and C. H. Flood 2014, Fast splittable pseudorandom number generators,
+    OOPSLA, ACM SIGPLAN Not. 49(10):453-472).
     """
-    mask = table.shape[0] - 1
-    for i in range(start, stop):
-        x = np.int64(np.floor(xyz[i, 0] * per_m))
-        y = np.int64(np.floor(xyz[i, 1] * per_m))
-        z = np.int64(np.floor(xyz[i, 2] * per_m))
-        near[i - start] = table[_slot(_hash(x, y, z), x, y, z, mask)]
+    reach = HALF_SPAN - 1
+    if not (abs(x) < reach and abs(y) < reach and abs(z) < reach):
+        return np.int64(-1)
+    key = (
+        (np.uint64(np.int64(x) + HALF_SPAN) << np.uint64(42))
+        | (np.uint64(np.int64(y) + HALF_SPAN) << np.uint64(21))
+        | np.uint64(np.int64(z) + HALF_SPAN)
+    )
+    key = (key ^ (key >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    key = (key ^ (key >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return np.int64((key >> np.uint64(31)) & np.uint64(mask))
+
+
+@njit(inline="always")
+def _is_place(voxels: Any, k: Any, at: Any, per_m: Any, table: Any) -> Any:
+    """Whether a slot is free or holds the k-th voxel."""
+    data = table.data
+    return (table.words[at, 7] == 0) | (
+        (np.floor(data[at, 0] * per_m) == voxels[k, 0])
+        & (np.floor(data[at, 1] * per_m) == voxels[k, 1])
+        & (np.floor(data[at, 2] * per_m) == voxels[k, 2])
+    )
+
+
+@njit(cache=True, nogil=True)
+def _look_up(voxels: Any, places: Any, many: Any, per_m: Any, table: Any) -> Any:
+    """Move the places of voxels on from where their search begins to a slot that is theirs or free.
+
+    Each round touches the cache lines of all that still search, so that they are fetched at once
+    rather than one after the other, then looks at the two slots of the line.  The sum that is
+    returned only keeps the reads from being left out.
+    """
+    mask = table.data.shape[0] - 1
+    searching = np.empty(AHEAD, dtype=np.int64)
+    left = 0
+    for k in range(many):
+        searching[left] = k
+        left += 1 if places[k] >= 0 else 0
     touched = np.float32(0.0)
-    for k in range(stop - start):
-        row = max(np.int64(near[k] >> np.uint32(TAG_BITS)) - 1, 0)
-        touched += data[row, 0]
-    near[0] = np.uint32(touched > np.float32(0.0))
+    while left > 0:
+        for j in range(left):
+            touched += table.data[places[searching[j]], 0]
+        rest = 0
+        for j in range(left):
+            k = searching[j]
+            at = places[k]
+            found = _is_place(voxels, k, at, per_m, table)
+            if not found:
+                at = (at + 1) & mask
+                if at & 1:  # in the same line
+                    found = _is_place(voxels, k, at, per_m, table)
+                    at = at if found else (at + 1) & mask
+            places[k] = at
+            searching[rest] = k
+            rest += 0 if found else 1
+        left = rest
+    return touched
 
 
 @njit(inline="always")
-def _entry(row: Any, tag: Any) -> Any:
-    return np.uint32((row + 1) << TAG_BITS) | tag
+def _step_on(voxels: Any, k: Any, at: Any, per_m: Any, table: Any) -> Any:
+    """The place of a voxel, when others may have been put in since it was looked up."""
+    while not _is_place(voxels, k, at, per_m, table):
+        at = (at + 1) & (table.data.shape[0] - 1)
+    return at
 
 
 @njit(inline="always")
-def _is_nearer_mean(px: Any, py: Any, pz: Any, row: Any) -> Any:
-    """Whether a point is nearer the mean of a row than the point kept there."""
-    new = (px - row[3]) ** 2 + (py - row[4]) ** 2 + (pz - row[5]) ** 2
-    old = (row[0] - row[3]) ** 2 + (row[1] - row[4]) ** 2 + (row[2] - row[5]) ** 2
-    return new < old
+def _squared(ax: Any, ay: Any, az: Any, bx: Any, by: Any, bz: Any) -> Any:
+    return (ax - bx) ** 2 + (ay - by) ** 2 + (az - bz) ** 2
+
+
+@njit(inline="always")
+def _colour(rgb: Any, i: Any, shift: Any) -> Any:
+    word = np.uint32(0)
+    for k in range(3):
+        word |= np.uint32((rgb[i, k] >> shift) & 255) << np.uint32(24 - 8 * k)
+    return word
+
+
+@njit(inline="always")
+def _improve(
+    data: Any, words: Any, at: Any, px: Any, py: Any, pz: Any, paint: Any, tone: Any
+) -> Any:
+    """Count a point in the mean of its voxel and keep it when it is nearer that mean.
+
+    Without branches: which point is nearer is a matter of chance, and a wrong guess of the
+    processor costs more than the work.
+    """
+    word = words[at, 7]
+    hits = min(word & np.uint32(COUNT), np.uint32(COUNT - 1)) + np.uint32(1)
+    share = np.float32(1.0) / np.float32(hits)
+    kx, ky, kz = data[at, 0], data[at, 1], data[at, 2]
+    mx, my, mz = data[at, 3], data[at, 4], data[at, 5]
+    mx += share * (px - mx)
+    my += share * (py - my)
+    mz += share * (pz - mz)
+    nearer = _squared(px, py, pz, mx, my, mz) < _squared(kx, ky, kz, mx, my, mz)
+    data[at, 3], data[at, 4], data[at, 5] = mx, my, mz
+    data[at, 0] = px if nearer else kx
+    data[at, 1] = py if nearer else ky
+    data[at, 2] = pz if nearer else kz
+    data[at, 6] = tone if nearer else data[at, 6]
+    words[at, 7] = (paint if nearer else word & np.uint32(COLOUR)) | hits
 
 
 @njit(cache=True, nogil=True)
 def _insert(
-    points: Any, start: Any, per_m: Any, rows: Any, table: Any, filled: Any, counts: Any
+    points: Any, start: Any, per_m: Any, table: Any, filled: Any, most: Any, counts: Any
 ) -> Any:
-    """Insert from row ``start`` on; stops when the arrays are full and says where."""
-    xyz, rgb, tone, shift = points
-    data = rows.data
-    full = min(np.int64(data.shape[0] * 0.9), np.int64(table.shape[0] * 0.5))
-    with_rgb = rgb.shape[0] > 0
-    with_tone = tone.shape[0] > 0
-    reach = HALF_SPAN - 1
-    near = np.empty(AHEAD, dtype=np.uint32)
-    for i in range(start, xyz.shape[0]):
-        if (i - start) % AHEAD == 0:
-            _fetch(xyz, i, min(i + AHEAD, xyz.shape[0]), per_m, data, table, near)
-        px, py, pz = xyz[i, 0], xyz[i, 1], xyz[i, 2]
-        if not (np.isfinite(px) and np.isfinite(py) and np.isfinite(pz)):
-            counts[0] += 1
-            continue
-        fx, fy, fz = np.floor(px * per_m), np.floor(py * per_m), np.floor(pz * per_m)
-        if not (abs(fx) < reach and abs(fy) < reach and abs(fz) < reach):
-            counts[2] += 1
-            continue
-        x, y, z = np.int64(fx), np.int64(fy), np.int64(fz)
-        at, row, tag = _find(x, y, z, per_m, data, table)
-        if row < 0:
-            if filled >= full:
-                return i, filled
-            row = np.int64(filled)
-            table[at] = _entry(row, tag)
-            data[row, 3], data[row, 4], data[row, 5] = px, py, pz
-            rows.words[row, 7] = 1
-            filled += 1
-        else:
-            kept = data[row]
-            if kept[0] == px and kept[1] == py and kept[2] == pz:
+    """Insert from row ``start`` on; stops when ``most`` voxels are filled and says where."""
+    xyz, rgb, tones, shift = points
+    data, words = table.data, table.words
+    mask = data.shape[0] - 1
+    places = np.empty(AHEAD, dtype=np.int64)
+    voxels = np.empty((AHEAD, 3), dtype=np.float64)
+    touched = np.float32(0.0)
+    for first in range(start, xyz.shape[0], AHEAD):
+        many = min(AHEAD, xyz.shape[0] - first)
+        for k in range(many):
+            i = first + k
+            x, y, z = (
+                np.floor(xyz[i, 0] * per_m),
+                np.floor(xyz[i, 1] * per_m),
+                np.floor(xyz[i, 2] * per_m),
+            )
+            voxels[k, 0], voxels[k, 1], voxels[k, 2] = x, y, z
+            places[k] = _slot(x, y, z, mask)
+        touched += _look_up(voxels, places, many, per_m, table)
+        for k in range(many):
+            i = first + k
+            px, py, pz = xyz[i, 0], xyz[i, 1], xyz[i, 2]
+            if places[k] < 0:
+                finite = np.isfinite(px) and np.isfinite(py) and np.isfinite(pz)
+                counts[2 if finite else 0] += 1
+                continue
+            at = _step_on(voxels, k, places[k], per_m, table)
+            paint = _colour(rgb, i, shift) if rgb.shape[0] > 0 else words[at, 7] & np.uint32(COLOUR)
+            tone = np.float32(tones[i]) if tones.shape[0] > 0 else data[at, 6]
+            if words[at, 7] == 0:
+                if filled >= most:
+                    return i, filled
+                table.order[filled] = at
+                filled += 1
+                data[at, 0], data[at, 1], data[at, 2] = px, py, pz
+                data[at, 3], data[at, 4], data[at, 5] = px, py, pz
+                data[at, 6] = tone
+                words[at, 7] = paint | np.uint32(1)
+            elif data[at, 0] == px and data[at, 1] == py and data[at, 2] == pz:
                 counts[1] += 1
-                continue
-            hits = min(rows.words[row, 7] & np.uint32(255), np.uint32(254)) + np.uint32(1)
-            rows.words[row, 7] = (rows.words[row, 7] & np.uint32(0xFFFFFF00)) | np.uint32(hits)
-            share = np.float32(1.0) / np.float32(hits)
-            kept[3] += share * (px - kept[3])
-            kept[4] += share * (py - kept[4])
-            kept[5] += share * (pz - kept[5])
-            if not _is_nearer_mean(px, py, pz, kept):
-                continue
-        data[row, 0], data[row, 1], data[row, 2] = px, py, pz
-        if with_rgb:
-            word = rows.words[row, 7] & np.uint32(255)
-            for k in range(3):
-                word |= np.uint32((rgb[i, k] >> shift) & 255) << np.uint32(24 - 8 * k)
-            rows.words[row, 7] = word
-        if with_tone:
-            data[row, 6] = tone[i]
+            else:
+                _improve(data, words, at, px, py, pz, paint, tone)
+    places[0] = np.int64(touched > np.float32(0.0))
     return xyz.shape[0], filled
 
 
 @njit(cache=True, nogil=True)
-def _rehash(rows: Any, filled: Any, per_m: Any, table: Any) -> None:
-    data = rows.data
-    for row in range(filled):
-        x = np.int64(np.floor(data[row, 0] * per_m))
-        y = np.int64(np.floor(data[row, 1] * per_m))
-        z = np.int64(np.floor(data[row, 2] * per_m))
-        at, _, tag = _find(x, y, z, per_m, data, table)
-        table[at] = _entry(row, tag)
+def _merge(old: Any, filled: Any, per_m: Any, table: Any) -> Any:
+    """Put all rows of a table into an empty one of other size or larger voxels; the number left."""
+    data, words = table.data, table.words
+    mask = data.shape[0] - 1
+    places = np.empty(AHEAD, dtype=np.int64)
+    voxels = np.empty((AHEAD, 3), dtype=np.float64)
+    touched = np.float32(0.0)
+    left = 0
+    for first in range(0, filled, AHEAD):
+        many = min(AHEAD, filled - first)
+        for k in range(many):  # by itself, so that the rows are fetched at once
+            touched += old.data[old.order[first + k], 0]
+        for k in range(many):
+            row = old.order[first + k]
+            for axis in range(3):
+                voxels[k, axis] = np.floor(old.data[row, axis] * per_m)
+            places[k] = _slot(voxels[k, 0], voxels[k, 1], voxels[k, 2], mask)
+        touched += _look_up(voxels, places, many, per_m, table)
+        for k in range(many):
+            row = old.order[first + k]
+            at = _step_on(voxels, k, places[k], per_m, table)
+            if words[at, 7] == 0:
+                words[at] = old.words[row]
+                table.order[left] = at
+                left += 1
+            else:
+                _join(data, words, at, old, row)
+    places[0] = np.int64(touched > np.float32(0.0))
+    return left
+
+
+@njit(inline="always")
+def _join(data: Any, words: Any, at: Any, old: Any, row: Any) -> Any:
+    """Merge a row into that of its larger voxel; the point nearer the common mean is kept."""
+    count = words[at, 7] & np.uint32(COUNT)
+    more = old.words[row, 7] & np.uint32(COUNT)
+    share = np.float32(more) / np.float32(count + more)
+    for k in range(3, 6):
+        data[at, k] += share * (old.data[row, k] - data[at, k])
+    mx, my, mz = data[at, 3], data[at, 4], data[at, 5]
+    px, py, pz = old.data[row, 0], old.data[row, 1], old.data[row, 2]
+    colour = words[at, 7]
+    if _squared(px, py, pz, mx, my, mz) < _squared(
+        data[at, 0], data[at, 1], data[at, 2], mx, my, mz
+    ):
+        data[at, 0], data[at, 1], data[at, 2] = px, py, pz
+        data[at, 6] = old.data[row, 6]
+        colour = old.words[row, 7]
+    words[at, 7] = (colour & np.uint32(COLOUR)) | min(count + more, np.uint32(COUNT))
 
 
 @njit(cache=True, nogil=True)
-def _merge(rows: Any, filled: Any, per_m: Any, table: Any) -> Any:
-    """Thin the kept rows again in place with larger voxels; the number left."""
-    left = 0
-    data = rows.data
-    for row in range(filled):
-        x = np.int64(np.floor(data[row, 0] * per_m))
-        y = np.int64(np.floor(data[row, 1] * per_m))
-        z = np.int64(np.floor(data[row, 2] * per_m))
-        at, into, tag = _find(x, y, z, per_m, data, table)
-        if into < 0:
-            table[at] = _entry(left, tag)
-            rows.words[left] = rows.words[row]
-            left += 1
-            continue
-        kept = data[into]
-        old = rows.words[into, 7] & np.uint32(255)
-        more = rows.words[row, 7] & np.uint32(255)
-        share = np.float32(more) / np.float32(old + more)
-        for k in range(3, 6):
-            kept[k] += share * (data[row, k] - kept[k])
-        colour = rows.words[into, 7]
-        if _is_nearer_mean(data[row, 0], data[row, 1], data[row, 2], kept):
-            kept[0], kept[1], kept[2] = data[row, 0], data[row, 1], data[row, 2]
-            kept[6] = data[row, 6]
-            colour = rows.words[row, 7]
-        hits = min(old + more, np.uint32(255))
-        rows.words[into, 7] = (colour & np.uint32(0xFFFFFF00)) | np.uint32(hits)
-    return left
+def _gather(table: Any, filled: Any, xyz: Any, rgb: Any, tone: Any) -> None:
+    """Copy the rows out in their order; colours and intensities only where there is room."""
+    for k in range(filled):
+        at = table.order[k]
+        for axis in range(3):
+            xyz[k, axis] = table.data[at, axis]
+        if rgb.shape[0] > 0:
+            for band in range(3):
+                rgb[k, band] = np.uint8((table.words[at, 7] >> np.uint32(24 - 8 * band)) & 255)
+        if tone.shape[0] > 0:
+            tone[k] = table.data[at, 6]
