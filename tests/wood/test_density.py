@@ -215,7 +215,7 @@ def test_x1_dead_multipliers():
 
 @pytest.mark.published
 def test_x3_propagation():
-    band = d.plan_weight(1.0, 0.10, 0.08, 0.05)
+    band = d.spread_band(1.0, 0.10, 0.08, 0.05)
     cv = (band.high - 1.0) / 1.645
     assert cv == pytest.approx(0.1375, rel=1e-3)
     assert band.high == pytest.approx(1.23, abs=5e-3)

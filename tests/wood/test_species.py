@@ -94,6 +94,8 @@ def test_values_from_memory_stay_marked():
     for row in ROWS:
         species = find_species(row["common_name"])
         assert species.sources == row["source_of_each"]
+        assert row["locator"] in species.citations
+        assert len(species.citations) > 40
         if species.confidence != "high":
             assert any(row["source_of_each"] in note for note in species.notes)
 

@@ -40,14 +40,6 @@ def _nearest(room_m: float | None) -> Words:
     return wording.length_least(room_m)
 
 
-def _nearest_pass(room_m: float | None) -> Words:
-    if room_m is None:
-        return plain("nothing to hit")
-    if room_m < 0.0:
-        return fill("none: up to {} into a target in the unlucky case", wording.length(-room_m))
-    return wording.length_least(room_m)
-
-
 def chosen_name(plan: Json) -> str:
     """Name of the whole plan that the job goes by."""
     return str(plan["name"]).rsplit(": ", 1)[-1]

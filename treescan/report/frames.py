@@ -11,8 +11,6 @@ from treescan.mensuration import breast_height
 from treescan.planning.types import JobResult
 from treescan.site.model import Site
 
-Floats = npt.NDArray[np.float64]
-
 
 def scan_point(result: JobResult, point_m: npt.ArrayLike) -> list[float]:
     """A local point in scan coordinates, to the millimetre, as plain numbers."""

@@ -361,16 +361,20 @@ def _weights(result: JobResult) -> str:
     for fact in step_facts(result):
         name = wording.plain(f"{fact.number}. {fact.name}")
         rows.append([name, fact.girth, fact.weight])
-    notes = [wording.bilingual(n) for n in (*result.mass.notes, *result.species.notes)]
     species = result.species
-    source = f"Numbers of the species: {species.sources} (confidence {species.confidence})."
+    notes = [wording.bilingual(n) for n in dict.fromkeys((*result.mass.notes, *species.notes))]
+    sources = [f"Numbers of the species: {species.sources} (confidence {species.confidence})."]
+    if species.citations:
+        sources.append(f"Published in: {species.citations}")
     whole = result.mass.band(np.arange(len(result.graph)))
     inner = (
         f"<p>Whole tree, green: <strong>{say(wording.mass_range(whole))}</strong>. "
         "Ranges hold 9 of 10 cases; plan on the high end.</p>"
     )
     inner += html_table(rows, "tight") if len(rows) > 1 else ""
-    inner += "".join(f'<p class="small">{say(n)}</p>' for n in [*notes, wording.plain(source)])
+    inner += "".join(
+        f'<p class="small">{say(n)}</p>' for n in [*notes, *map(wording.plain, sources)]
+    )
     return f'<section id="weights"><h2>Weights</h2>{inner}</section>'
 
 

@@ -38,6 +38,7 @@ def tree_document(result: JobResult) -> Json:
         "wood_values": {
             "confidence": result.species.confidence,
             "sources": result.species.sources,
+            "citations": result.species.citations,
             "notes": list(result.mass.notes),
         },
         "summary": _summary(result),

@@ -369,12 +369,14 @@ def dead_density_band_kg_m3(
     return standing(2, 25.0), standing(1, 50.0), high
 
 
-def plan_weight(mean: float, *cvs: float) -> Band:
-    """Mean with independent spreads combined: mean (1 -+ 1.645 sqrt(sum cv²)).
+def spread_band(mean: float, *cvs: float) -> Band:
+    """Mean with independent spreads combined: mean (1 -+ 1.645 sqrt(sum cv²)), in its unit.
+
+    Gaussian propagation of errors; ``cvs`` are standard deviations over the mean.
 
     Examples
     --------
-    >>> round(plan_weight(100.0, 0.10, 0.08, 0.05).high, 1)
+    >>> round(spread_band(100.0, 0.10, 0.08, 0.05).high, 1)
     122.6
     """
     spread = 1.645 * float(np.sqrt(np.sum(np.square(cvs))))

@@ -23,7 +23,6 @@ from treescan.wood.types import GreenMass, Piece
 Floats = npt.NDArray[np.float64]
 Int32s = npt.NDArray[np.int32]
 Int64s = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 
 MAX_BALLS = 40
 

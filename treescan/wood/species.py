@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from treescan.errors import SiteFileError
+from treescan.sources import citation
 from treescan.wood.types import Species
 
 DENSITY_CV = {"high": 0.08, "medium": 0.10, "low": 0.12}
@@ -166,6 +167,7 @@ def _from_row(row: Mapping[str, str]) -> Species:
         confidence=confidence,
         sources=row["source_of_each"],
         notes=notes,
+        citations=f"{citation(row['source'])} ({row['locator']})",
     )
 
 

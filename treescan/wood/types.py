@@ -18,7 +18,7 @@ class Species:
     """A species row.  Strengths are green clear-wood means. [Pa]
 
     ``confidence`` is "high", "medium" or "low"; ``sources`` keeps the wording of the table,
-    its "[from memory]" marks included.
+    its "[from memory]" marks included, and ``citations`` the publications it names in full.
     """
 
     scientific_name: str
@@ -39,6 +39,7 @@ class Species:
     confidence: str
     sources: str
     notes: tuple[str, ...] = ()
+    citations: str = ""
 
 
 @dataclass(frozen=True)
