@@ -4,7 +4,9 @@
    ``treescan measure`` and ``treescan plan`` on the same file of 1, 4, 10 and 20 million points,
    each in a process of its own.
 2. Motions, load vectors and candidate pieces a second.
-3. Seconds until the page of a planned sample is drawn in headless Chromium.
+3. ``--decode``: reading a LAZ file of 100 million points as a scan, beside plainly decoding it
+   (some minutes, and 0.6 GB of disk for the file).
+4. Seconds until the page of a planned sample is drawn in headless Chromium.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ import argparse
 import datetime
 import platform
 
+from tests.benchmarks.against_decode import decode
 from tests.benchmarks.against_plain import SAMPLES, table
 from tests.benchmarks.first_render import first_render
 from tests.benchmarks.rates import rates
@@ -31,13 +34,22 @@ def main() -> None:
     parser.add_argument("--no-plan", action="store_true", help="only measure beside plain work")
     parser.add_argument("--no-table", action="store_true", help="leave part 1 out")
     parser.add_argument("--no-rates", action="store_true", help="leave part 2 out")
-    parser.add_argument("--no-page", action="store_true", help="leave part 3 out")
+    parser.add_argument(
+        "--decode",
+        type=float,
+        nargs="*",
+        metavar="MILLIONS",
+        help="do part 3 too, for files of so many million points (100)",
+    )
+    parser.add_argument("--no-page", action="store_true", help="leave part 4 out")
     args = parser.parse_args()
     print(f"{datetime.date.today()}, {platform.machine()}, Python {platform.python_version()}")
     if not args.no_table:
         table(args.sample, args.millions, plan=not args.no_plan)
     if not args.no_rates:
         rates()
+    if args.decode is not None:
+        decode(args.sample, args.decode or [100])
     if not args.no_page:
         first_render(args.sample)
 

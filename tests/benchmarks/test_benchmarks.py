@@ -6,6 +6,7 @@ import laspy
 import numpy as np
 import pytest
 
+from tests.benchmarks.against_decode import decode, spent_on
 from tests.benchmarks.against_plain import SAMPLES, densified
 from tests.benchmarks.memory import timed
 from tests.benchmarks.rates import rates
@@ -62,3 +63,16 @@ def test_every_rate_is_printed(capsys):
     rows = capsys.readouterr().out.splitlines()[1:]
     assert len(rows) == 5
     assert all(float(row.split()[-1].replace(",", "")) > 0 for row in rows)
+
+
+def test_reading_is_set_beside_decoding(capsys):
+    decode("maple_phone", [0.02], rounds=1)
+    rows = [row.split() for row in capsys.readouterr().out.splitlines()[1:]]
+    assert [row[:2] for row in rows] == [["20,000", "decode"], ["20,000", "read"]]
+    assert rows[0][-2:] == ["1.00", "1.00"]
+    assert float(rows[1][3]) > 0
+
+
+def test_a_program_that_fails_has_no_time(tmp_path):
+    with pytest.raises(SystemExit, match="exit status 1"):
+        spent_on("raise SystemExit(1)", tmp_path)
