@@ -45,7 +45,7 @@ class Blow:
 def impact_energy_j(
     mass_kg: npt.ArrayLike, fall_m: npt.ArrayLike, depth_m: npt.ArrayLike = 0.0
 ) -> Floats:
-    """Energy given up by a piece stopped in a depth, ``m g (h + delta)``. [J]"""
+    """Energy given up by a piece stopped in a depth, ``m g (h + delta)``; array_like. [J]"""
     mass = positive("mass", mass_kg, 1e6, "kg")
     way = not_negative("fall", fall_m, 200.0, "m") + not_negative("depth", depth_m, 5.0, "m")
     result: Floats = mass * G_M_S2 * way

@@ -90,7 +90,7 @@ def drawn(
     draws: int,
     given: Mapping[str, Floats] | None = None,
 ) -> Floats:
-    """Draw figures with every cause at random.
+    """Draw figures, in the units of ``answer``, with every cause at random.
 
     Parameters
     ----------

@@ -79,6 +79,8 @@ class JobStore:
         ------
         InvalidInputError
             If the folder holds something else.
+        OutputError
+            If it cannot be made.
         """
         folder = folder.absolute()
         if folder.exists() and not folder.is_dir():

@@ -156,7 +156,7 @@ class PointStore:
     xyz_m: npt.NDArray[np.float32] | None = None
 
     def points(self) -> npt.NDArray[np.float32]:
-        """Points of the view in the local frame, shape (n, 3); none before they are made."""
+        """Points of the view in the local frame [m], (n, 3); none before they are made."""
         about = read_about(self.folder / FOLDER)
         if about is None or about.get("state") != "ready":
             return np.zeros((0, 3), np.float32)

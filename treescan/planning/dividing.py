@@ -61,7 +61,8 @@ class PieceWays:
     """A piece with the ways that stay in the choice.
 
     ``options`` keep every limit; when there is none it holds the least bad one only.
-    ``reasons`` say why the other ways were refused; ``in_way`` are nodes in the way of the first.
+    ``reasons`` say why the other ways were refused; ``in_way`` (k,) are nodes in
+    the way of the first.
     """
 
     piece: Piece

@@ -53,6 +53,8 @@ class Option:
 
     Attributes
     ----------
+    tie_m : ndarray, shape (j, 3)
+        Places of the ties, butt side first; j is 0 for a fall. [m]
     broken : tuple of str
         Limits it breaks, each a sentence with by how much.
     share : float

@@ -273,7 +273,7 @@ def _corners(radius_m: float, sides: int) -> int:
 
 
 def ring_points(chain: Chain, corners: int) -> tuple[Floats, Floats, Floats]:
-    """Ring corners (k, corners, 3), their outward normals, and ring directions (k, 3).
+    """Ring corners (k, corners, 3) [m], their outward normals, and ring directions (k, 3).
 
     A ring holds the area of its circle, so that the surface holds the volume of the wood.
     """

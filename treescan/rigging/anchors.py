@@ -158,7 +158,7 @@ def heights_m(graph: TreeGraph, ground: Ground) -> Floats:
 
 
 def candidate_nodes(graph: TreeGraph) -> tuple[Int64s, Int64s]:
-    """Candidate nodes, and for each the first node of its greatest branch (-1: no union)."""
+    """Candidate nodes (k,), and for each the first node of its greatest branch (-1: no union)."""
     starts = np.flatnonzero(graph.starts_limb)
     child = np.full(len(graph), -1, dtype=np.int64)
     for start in starts[np.argsort(graph.radius_m[starts], kind="stable")]:

@@ -157,7 +157,7 @@ class TreeGraph:
         return sequence[first[node] : last[node]]
 
     def subtree_sum(self, values: npt.ArrayLike) -> Floats:
-        """Sum of per-node ``values`` (n, ...) over the subtree of every node, same shape."""
+        """Sum of ``values`` (n, ...) over the subtree of every node, in their shape and unit."""
         array = np.asarray(values, dtype=np.float64)
         sequence, first, last = self.preorder
         total = np.concatenate([np.zeros((1, *array.shape[1:])), np.cumsum(array[sequence], 0)])
