@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from treescan.pointcloud.source import read_ahead
 from treescan.pointcloud.thinning import FEWEST_SLOTS, FULL, VoxelThinner
 
 SIDE_M = 0.25
@@ -110,3 +113,38 @@ def test_points_without_colour_leave_that_of_their_voxel():
     assert got.xyz.tolist() == [[np.float32(0.4)] * 3]
     assert got.rgb.tolist() == [[9, 8, 7]]
     assert got.intensity.tolist() == [5.0]
+
+
+def test_chunks_come_in_order_whether_or_not_work_on_them_is_told():
+    """The next chunk waits for the work to begin, but not for ever, and its fault comes through."""
+    begun = [0]
+
+    def chunks():
+        for number in range(4):
+            yield number, 0.25 * (number + 1)
+        raise OSError("cut short")
+
+    for told in (0, 1):
+        seen = []
+        with pytest.raises(OSError, match="cut short"):
+            for number, _ in read_ahead(chunks(), lambda: begun[0]):
+                seen.append(number)
+                begun[0] += told
+        assert seen == [0, 1, 2, 3]
+
+
+def test_the_next_chunk_is_begun_after_the_work(monkeypatch):
+    monkeypatch.setattr("treescan.pointcloud.source.LONGEST_WAITS", 10**9)
+    begun, when_decoded = [0], []
+
+    def chunks():
+        for number in range(5):
+            when_decoded.append(begun[0])
+            yield number, 0.2 * (number + 1)
+
+    for _ in read_ahead(chunks(), lambda: begun[0]):
+        before = len(when_decoded)
+        time.sleep(0.002)  # what is done under Python's lock before the work
+        assert len(when_decoded) == before
+        begun[0] += 1
+    assert when_decoded == [0, 1, 2, 3, 4]

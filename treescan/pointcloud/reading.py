@@ -137,7 +137,7 @@ def _feed(
 ) -> tuple[bool, bool]:
     has_rgb = has_tone = False
     for number, (source, frame) in enumerate(zip(sources, frames, strict=True)):
-        for chunk, share in read_ahead(source.chunks()):
+        for chunk, share in read_ahead(source.chunks(), thinner.begun):
             local = frame.local(chunk, origin)
             has_rgb = has_rgb or (chunk.rgb is not None and bool(chunk.rgb.any()))
             has_tone = has_tone or chunk.intensity is not None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -15,6 +16,8 @@ from treescan.pointcloud.cloud import Floats
 
 CHUNK_POINTS = 1_000_000
 """Points handled at a time: 24 MB of coordinates."""
+WAIT_S, LONGEST_WAITS = 0.0005, 40
+"""How often it is looked whether work on a chunk has begun. [s]"""
 
 
 @dataclass(frozen=True)
@@ -128,12 +131,31 @@ class ArraySource:
             yield self.points.rows(slice(start, stop)), stop / self.count
 
 
-def read_ahead(chunks: Iterator[tuple[Chunk, float]]) -> Iterator[tuple[Chunk, float]]:
-    """The same chunks, the next one decoded while the last one is worked on."""
+def read_ahead(
+    chunks: Iterator[tuple[Chunk, float]], begun: Callable[[], int]
+) -> Iterator[tuple[Chunk, float]]:
+    """The same chunks, the next one decoded while the last one is worked on.
+
+    The LAZ decoder keeps Python's lock from its start to its end: whoever needs the lock to begin
+    would wait for all of the next chunk.  So the decoder waits a little until the work has begun.
+
+    Parameters
+    ----------
+    begun : callable
+        A count that grows when work on a chunk goes on without Python's lock.
+    """
+
+    def following(last: int) -> tuple[Chunk, float] | None:
+        for _ in range(LONGEST_WAITS):
+            if begun() != last:
+                break
+            time.sleep(WAIT_S)
+        return next(chunks, None)
+
     with ThreadPoolExecutor(max_workers=1) as pool:
         ahead = pool.submit(next, chunks, None)
         while (item := ahead.result()) is not None:
-            ahead = pool.submit(next, chunks, None)
+            ahead = pool.submit(following, begun())
             yield item
 
 
