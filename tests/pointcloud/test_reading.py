@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import subprocess
+import sys
+
 import laspy
 import numpy as np
 import pytest
@@ -74,6 +79,49 @@ def test_two_files_are_one_scan(tmp_path):
     write_las(tmp_path / "a.las", xyz[:6000])
     write_las(tmp_path / "b.las", xyz[6000:])
     same_cloud(read_scan([tmp_path / "a.las", tmp_path / "b.las"]), xyz)
+
+
+def test_progress_counts_the_bytes_of_all_files(tmp_path):
+    """A small file beside a large one is soon read."""
+    xyz = post_on_ground()
+    write_las(tmp_path / "small.las", xyz[:1000])
+    write_las(tmp_path / "large.las", xyz[1000:])
+    told = []
+    read_scan([tmp_path / "small.las", tmp_path / "large.las"], progress=told.append)
+    sizes = [(tmp_path / name).stat().st_size for name in ("small.las", "large.las")]
+    assert told[0] == pytest.approx(sizes[0] / sum(sizes))
+    assert told == sorted(told)
+    assert told[-1] == 1.0
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals")
+def test_ctrl_c_while_reading_leaves_nothing(tmp_path):
+    """Stopped in the middle of a scan: its own exit status, one line, no file."""
+    code = (
+        "import sys, time\n"
+        "from treescan.pointcloud.thinning import VoxelThinner\n"
+        "from treescan_cli.main import main\n"
+        "def add(self, *points, **more):\n"
+        "    print('reading', flush=True)\n"
+        "    time.sleep(60)\n"
+        "VoxelThinner.add = add\n"
+        "sys.exit(main(sys.argv[1:]))\n"
+    )
+    write_las(tmp_path / "scan.laz", post_on_ground())
+    command = [sys.executable, "-c", code, "measure", str(tmp_path / "scan.laz")]
+    with subprocess.Popen(
+        [*command, "--quiet", "--out", str(tmp_path / "out")],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    ) as run:
+        assert run.stdout.readline() == "reading\n"
+        run.send_signal(signal.SIGINT)
+        message = run.stderr.read()
+    assert run.returncode == 130
+    assert message == "treescan: stopped; no half result was left.\n"
+    assert [path.name for path in tmp_path.iterdir()] == ["scan.laz"]
 
 
 def test_feet_as_told(tmp_path):

@@ -136,14 +136,17 @@ def _feed(
     progress: Callable[[float], None] | None,
 ) -> tuple[bool, bool]:
     has_rgb = has_tone = False
-    for number, (source, frame) in enumerate(zip(sources, frames, strict=True)):
+    sizes = [source.path.stat().st_size for source in sources]
+    before = 0
+    for source, frame, size in zip(sources, frames, sizes, strict=True):
         for chunk, share in read_ahead(source.chunks(), thinner.begun):
             local = frame.local(chunk, origin)
             has_rgb = has_rgb or (chunk.rgb is not None and bool(chunk.rgb.any()))
             has_tone = has_tone or chunk.intensity is not None
             thinner.add(local, chunk.rgb, chunk.intensity, rgb_shift=chunk.rgb_shift)
             if progress is not None:
-                progress((number + share) / len(sources))
+                progress((before + share * size) / max(sum(sizes), 1))
+        before += size
     return has_rgb, has_tone
 
 
