@@ -185,6 +185,7 @@ def plan_removal(
     TreescanError
         For input that cannot carry an answer; never a plausible plan from bad input.
     """
+    from treescan.pipeline.self_check import with_check
     from treescan.planning.planner import PlanInputs, make_plan  # a second to import
     from treescan.site.obstacles import check_site_against_tree
 
@@ -212,7 +213,7 @@ def plan_removal(
             ),
             progress=within(report, "Planning cuts, ties and order"),
         )
-    return job_result(survey, local, species, gear, mass, plan)
+    return with_check(job_result(survey, local, species, gear, mass, plan))
 
 
 def measure_scan(
