@@ -54,8 +54,7 @@ def limb_card(scene: ViewScene, pick: WoodPick) -> Card:
     radius, sd = float(graph.radius_m[node]), float(graph.radius_sd_m[node])
     limb = int(graph.limb[node])
     standing = scene.job.standing
-    beyond, whole = graph.subtree(node), graph.subtree(_base_node(scene, limb))
-    mass = scene.job.mass
+    beyond, mass = graph.subtree(node), scene.job.mass
     low, high = max(radius - 2 * sd, 0.0), radius + 2 * sd
     lines = [
         ("Height here", wording.length(float(pick.at_m[2]) - scene.ground_m)),
@@ -75,14 +74,11 @@ def limb_card(scene: ViewScene, pick: WoodPick) -> Card:
             leaves = fill("{} up, to the {}", wording.length(row.base_height_m),
                           wording.compass(row.azimuth_deg))  # fmt: skip
             lines.append(("Leaves its parent", leaves))
+            whole = graph.subtree(row.base_node)
             all_of_it = wording.mass_range(mass.band(whole[standing[whole]]))
             lines.append(("Weight of all of it", all_of_it))
     lines.append(("What the scan saw", plain(_seen(scene, node))))
     return Card(plain(limb_name(limb)), tuple(lines), _wood_warnings(scene, node))
-
-
-def _base_node(scene: ViewScene, limb: int) -> int:
-    return 0 if limb == 0 else int(np.flatnonzero(scene.graph.limb == limb)[0])
 
 
 def _seen(scene: ViewScene, node: int) -> str:

@@ -31,15 +31,12 @@ class FlatPiece:
         Rows of the input.
     centre_m, normal : ndarray, shape (3,)
     area_m2 : float
-    thickness_m : float
-        Root mean square distance from the plane. [m]
     """
 
     cells: Ints
     centre_m: Floats
     normal: Floats
     area_m2: float
-    thickness_m: float
 
 
 def flat_pieces(centre_m: Float32s, cell_m: float, near: Ints) -> list[FlatPiece]:
@@ -75,7 +72,7 @@ def flat_pieces(centre_m: Float32s, cell_m: float, near: Ints) -> list[FlatPiece
 
 
 def local_shape(points: Float32s, other: Ints) -> tuple[Floats, Floats]:
-    """Variances (n, 3), rising, and their directions (n, 3, 3) of each row's neighbours.
+    """Variances (n, 3) [m²], rising, and their directions (n, 3, 3) of each row's neighbours.
 
     Parameters
     ----------
@@ -116,7 +113,7 @@ def _piece(centre_m: Float32s, rows: Ints, cell_m: float) -> FlatPiece | None:
     thickness = float(np.sqrt(max(values[0], 0.0)))
     if thickness > MAX_THICKNESS_M:
         return None
-    return FlatPiece(rows, middle, vectors[:, 0], area, thickness)
+    return FlatPiece(rows, middle, vectors[:, 0], area)
 
 
 def _split(centre_m: Float32s, normal: Floats, rows: Ints, cell_m: float) -> list[FlatPiece]:

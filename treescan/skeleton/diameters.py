@@ -47,7 +47,6 @@ class Radii:
     good: Bools
     source: Ints
     noise_m: float
-    model_m: Floats
     cut_off_m: Floats
 
 
@@ -206,4 +205,4 @@ def settle_radii(
     blur = np.where(good, np.maximum(fits.scatter_m, near), near) / radius
     doubt = np.sqrt(spread + 0.02**2 + (DOUBT_OF_BLUR * blur) ** 2) * DOUBT_OF_SOURCE[source]
     radius_sd = radius * np.minimum(doubt, MOST_DOUBT)
-    return Radii(radius, radius_sd, good, source, noise, np.exp(model_log), unseen)
+    return Radii(radius, radius_sd, good, source, noise, unseen)
