@@ -127,8 +127,7 @@ def isolate_tree(
     own = len(trees[chosen]) if trees else 0
     base = _base(xyz[index], ordered, ground, own)
     own_stems = tuple(stem for stem in ordered[:own] if stem.diameter_m > 0)
-    ceiling = float(np.percentile(above[standing[:: max(1, len(standing) // 500_000)]], 99.99))
-    unseen = what_was_unseen(xyz[index], base, own_stems, ground, ceiling)
+    unseen = what_was_unseen(xyz[index], base, own_stems, ground, _ceiling_m(above[standing]))
     return TreePoints(
         xyz=xyz[index],
         base_m=base,
@@ -146,6 +145,11 @@ def isolate_tree(
         own_stems=own,
         unseen=unseen,
     )
+
+
+def _ceiling_m(above: Floats) -> float:
+    """Height that all points but a few strays stay below. [m]"""
+    return float(np.percentile(above[:: max(1, len(above) // 500_000)], 99.99))
 
 
 def _grown(
