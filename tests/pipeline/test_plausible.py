@@ -2,6 +2,7 @@
 
 import copy
 import math
+import re
 import types
 import typing
 from itertools import pairwise, product
@@ -274,6 +275,55 @@ def test_a_tape_in_feet_is_named_as_such(survey):
     data = {"tree": {"dbh_tape_m": survey.measures.dbh_m / 0.3048}}
     (said,) = taped_dbh_note(survey.measures, site_from_mapping(data))
     assert "feet" in said
+
+
+def ruler(known_m, seen_m=4.0, **tree):
+    """A site whose two known points are ``seen_m`` apart, with a shed 10 m from the origin."""
+    ends = [[1.0, 2.0, 0.5], [1.0, 2.0 + seen_m, 0.5]]
+    shed = {"name": "shed", "footprint_m": [[6.0, 8.0], [5.0, 8.0], [5.0, 7.0]], "height_m": 2.0}
+    tree = {"known_length_m": known_m, "known_length_points_m": ends, **tree}
+    return site_from_mapping({"tree": {k: v for k, v in tree.items() if v}, "target": [shed]})
+
+
+CUBE = PointCloud(np.ones((1, 3), np.float32), np.zeros(3), None, None, 0.01)
+
+
+@pytest.mark.parametrize(
+    ("known_m", "corrects", "factor", "says"),
+    [
+        (4.02, False, 1.0, ["agrees with the known length (known length 4.020 m, in the scan 4.0"]),
+        (4.04, False, 1.0, ["WARNING: scale disagrees with the known length (known length 4.040"]),
+        (4.02, True, 1.0, ["agrees"]),
+        (4.04, True, 1.01, ["corrected by 1.0100", "WARNING: correcting the scale .* 0.10 m off"]),
+        (1.22, True, 0.305, ["corrected by 0.3050", "up to 6.95 m off"]),
+        (0.50, True, 1.0, ["WARNING: scale NOT checked"]),
+    ],
+)
+def test_a_known_length_is_checked_and_corrects_only_when_asked(known_m, corrects, factor, says):
+    cloud, said = with_corrected_scale(CUBE, ruler(known_m, correct_scale=corrects))
+    np.testing.assert_allclose(cloud.xyz, factor, rtol=1e-6)
+    assert len(said) == len(says)
+    for text, part in zip(said, says, strict=True):
+        assert re.search(part.replace("(", r"\("), text), text
+
+
+@pytest.mark.parametrize(
+    ("tree", "says"),
+    [
+        ({"known_length_points_m": None}, "known_length_m and known_length_points_m"),
+        ({"known_length_m": None}, "are needed together"),
+        (
+            {"known_length_m": None, "known_length_points_m": None, "correct_scale": True,
+             "dbh_tape_m": 0.4},
+            "NOT corrected: .* a diameter is too short",
+        ),
+    ],
+)  # fmt: skip
+def test_a_scale_that_cannot_be_checked_or_corrected_is_said(tree, says):
+    cloud, (said,) = with_corrected_scale(CUBE, ruler(4.04, **tree))
+    assert cloud is CUBE
+    assert said.startswith("WARNING")
+    assert re.search(says, said)
 
 
 def test_minutes_the_wrong_way_round(survey):

@@ -8,10 +8,14 @@ import numpy as np
 
 from treescan.mensuration.measures import TreeMeasures
 from treescan.pointcloud.cloud import PointCloud
-from treescan.site.model import Site
+from treescan.site.model import COORDINATES, Site
 from treescan.units import diameter_text
 
 TAPE_SD_M = 0.005
+LENGTH_ERROR = (0.01, 0.005)
+"""What a taped length between two picked points may be off: metres, and a share of it."""
+LARGEST_SHIFT_M = 0.05
+"""By so much a place of the site file may be off without a word. [m]"""
 
 
 def with_corrected_scale(cloud: PointCloud, site: Site) -> tuple[PointCloud, tuple[str, ...]]:
@@ -21,7 +25,7 @@ def with_corrected_scale(cloud: PointCloud, site: Site) -> tuple[PointCloud, tup
     """
     known, ends = site.tree.known_length_m, site.tree.known_length_points_m
     if known is None or ends is None:
-        return cloud, ()
+        return cloud, _unchecked(site)
     measured = float(np.linalg.norm(np.subtract(ends[1], ends[0])))
     ratio = known / measured if measured > 0 else float("nan")
     both = f"known length {known:.3f} m, in the scan {measured:.3f} m"
@@ -29,15 +33,49 @@ def with_corrected_scale(cloud: PointCloud, site: Site) -> tuple[PointCloud, tup
         return cloud, (
             f"WARNING: scale NOT checked: {both} cannot be the same thing. Check both, and units.",
         )
-    if abs(ratio - 1.0) * known < 0.01 + 0.005 * known:
-        return cloud, (f"Scale agrees with the known length ({both}).",)
+    error_m = LENGTH_ERROR[0] + LENGTH_ERROR[1] * known
+    if abs(ratio - 1.0) * known < error_m:
+        return cloud, (f"Scale agrees with the known length ({both}, error {error_m:.3f} m).",)
     if not site.tree.correct_scale:
         return cloud, (
-            f"WARNING: scale disagrees with the known length ({both}); not corrected. "
-            "Set tree.correct_scale = true to correct it.",
+            f"WARNING: scale disagrees with the known length ({both}, error {error_m:.3f} m); "
+            "not corrected. Set tree.correct_scale = true to correct it.",
         )
     scaled = replace(cloud, xyz=(cloud.xyz * np.float32(ratio)), spacing_m=cloud.spacing_m * ratio)
-    return scaled, (f"Scale corrected by {ratio:.4f} ({both}).",)
+    shift_m = abs(ratio - 1.0) * _farthest_m(site.localised(cloud.origin_m).model_dump())
+    moved = (
+        f"WARNING: correcting the scale moved the scan: places of the site file that were drawn "
+        f"on the uncorrected scan are up to {shift_m:.2f} m off; check them on the corrected one.",
+    )
+    said = f"Scale corrected by {ratio:.4f} ({both})."
+    return scaled, (said, *(moved if shift_m > LARGEST_SHIFT_M else ()))
+
+
+def _unchecked(site: Site) -> tuple[str, ...]:
+    """What is to be said when there is no known length between two points."""
+    tree = site.tree
+    if tree.known_length_m is not None or tree.known_length_points_m is not None:
+        return (
+            "WARNING: the scale was NOT checked: known_length_m and known_length_points_m "
+            "(its two ends in the scan) are needed together.",
+        )
+    if tree.correct_scale:
+        return (
+            "WARNING: the scale was NOT corrected: tree.correct_scale needs known_length_m and "
+            "known_length_points_m; a diameter is too short a length to set the scale by.",
+        )
+    return ()
+
+
+def _farthest_m(item: object, key: str = "") -> float:
+    """Distance from the local origin to the farthest place that a dumped site names. [m]"""
+    if isinstance(item, dict):
+        return max((_farthest_m(part, name) for name, part in item.items()), default=0.0)
+    if not isinstance(item, list | tuple) or key == "known_length_points_m":
+        return 0.0
+    if key in COORDINATES and item and isinstance(item[0], float | int):
+        return float(np.linalg.norm(item))
+    return max((_farthest_m(part, key) for part in item), default=0.0)
 
 
 def taped_dbh_note(measures: TreeMeasures, site: Site) -> tuple[str, ...]:

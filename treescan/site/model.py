@@ -278,7 +278,8 @@ class Site(Part):
         return self.model_validate({**_shifted(self.model_dump(), shift), "local": True})
 
 
-_COORDINATES = {"near_m", "at_m", "tie_in_m", "footprint_m", "path_m", "known_length_points_m"}
+COORDINATES = {"near_m", "at_m", "tie_in_m", "footprint_m", "path_m", "known_length_points_m"}
+"""Names of the fields that are places in the scan's coordinates."""
 
 
 def _shifted(value: object, shift: np.ndarray) -> dict[str, object]:
@@ -288,7 +289,7 @@ def _shifted(value: object, shift: np.ndarray) -> dict[str, object]:
         if isinstance(item, dict):
             return {name: walk(part, name) for name, part in item.items()}
         if isinstance(item, list | tuple):
-            if key in _COORDINATES and item and isinstance(item[0], float | int):
+            if key in COORDINATES and item and isinstance(item[0], float | int):
                 return tuple(float(v) - float(s) for v, s in zip(item, shift, strict=False))
             return tuple(walk(part, key) for part in item)
         return item
