@@ -246,12 +246,6 @@ def _cut_short(path: Path, done: int, count: int, fault: BaseException | None) -
     )
 
 
-def _raise_unless_decoders(fault: BaseException) -> None:
-    """Pass on a stop from outside; a panic of the decoder is none, though no Exception either."""
-    if not isinstance(fault, Exception) and type(fault).__name__ != "PanicException":
-        raise fault
-
-
 def _short(fault: BaseException) -> str:
     return (str(fault).strip().splitlines() or [type(fault).__name__])[0][:120]
 
