@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from importlib import metadata
+from itertools import chain
 
 import pytest
 from packaging.markers import Marker
@@ -39,8 +40,9 @@ def test_every_declared_package_is_pinned_inside_its_range() -> None:
 
 
 def test_every_runtime_package_has_an_upper_bound() -> None:
-    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
-    for text in project["project"]["dependencies"]:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = (project["optional-dependencies"][extra] for extra in ("e57", "page", "cluster"))
+    for text in (*project["dependencies"], *chain.from_iterable(extras)):
         operators = {part.operator for part in Requirement(text).specifier}
         assert {">=", "<"} <= operators, text
 
