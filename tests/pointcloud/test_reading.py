@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -14,6 +15,7 @@ import pytest
 from tests.pointcloud.clouds import post_on_ground, same_cloud
 from treescan.errors import InvalidInputError, ScanError
 from treescan.pointcloud.reading import read_scan
+from treescan.pointcloud.scale import decide_unit
 
 
 def write_las(path, xyz, *, scale=0.001, version="1.4", point_format=6):
@@ -131,6 +133,42 @@ def test_feet_as_told(tmp_path):
     same_cloud(cloud, xyz, tolerance=0.001)
     with pytest.raises(InvalidInputError, match="scan units 'furlong' are not known; use one of m"):
         read_scan([tmp_path / "feet.las"], scan_units="furlong")
+
+
+@pytest.mark.parametrize(
+    ("height", "unit", "says", "doubt"),
+    [
+        (3.0, "m", r"3\.0 m high, which is plausible$", "^$"),
+        (20.0, "m", r"plausible \(were the file in feet, 6\.1 m\)$", "^$"),
+        (60.0, "m", "plausible$", r"in feet, the scan is 18\.3 m high and not 60\.0 m: measure"),
+        (100.0, "ft", "plausible$", r"in metres, the scan is 100\.0 m high and not 30\.5 m"),
+        (130.0, "ft", r"39\.6 m high, which is plausible$", "^$"),
+        (600.0, "m", "no unit makes a height of 600 plausible", "WARNING: no unit .* 600 "),
+        (1500.0, "mm", "plausible$", r"in centimetres, the scan is 15\.0 m high and not 1\.5 m"),
+        (12_000.0, "mm", r"12\.0 m high, which is plausible$", "^$"),
+    ],
+)
+def test_a_unit_that_is_not_stated_is_said_with_what_else_it_could_be(height, unit, says, doubt):
+    decided, why, warning = decide_unit(height)
+    assert decided == unit
+    assert re.search(says, why), why
+    assert re.search(doubt, warning), warning
+
+
+def test_warnings_about_one_of_several_files_are_still_warnings(tmp_path):
+    """What people are shown first is told by the word a sentence begins with."""
+    xyz = post_on_ground()
+    xyz[:, 2] *= 40.0 / np.ptp(xyz[:, 2])
+    for name in ("a.las", "b.las"):
+        write_las(tmp_path / name, xyz)
+    said = read_scan([tmp_path / "a.las", tmp_path / "b.las"]).decisions
+    for name in ("a.las", "b.las"):
+        assert (
+            sum(text.startswith(f"WARNING: {name}: if the file is in feet") for text in said) == 1
+        )
+        assert f"{name}: up axis z: LAS files are z-up" in said
+    told = read_scan([tmp_path / "a.las"], scan_units="mm").decisions
+    assert any(text.startswith("WARNING: with these units the scan is 0.0") for text in told)
 
 
 def test_rows_that_are_no_points_are_left_out_and_said(tmp_path):

@@ -67,9 +67,8 @@ def test_feet_that_could_be_metres_are_doubted_aloud(tmp_path, yard):
     las_in(tmp_path / "scan.laz", yard, FOOT_M)
     cloud = read_scan([tmp_path / "scan.laz"])
     height = np.subtract(*np.percentile(yard[:, 2], [99.9, 0.1]))
-    said = [s for s in cloud.decisions if s.startswith("scan units")]
-    assert "WARNING: if the file is in feet it is" in said[0]
-    named = float(said[0].split("in feet it is ")[1].split(" m")[0])
+    (said,) = (s for s in cloud.decisions if s.startswith("WARNING: if the file is in feet"))
+    named = float(said.split("the scan is ")[1].split(" m")[0])
     assert named == pytest.approx(height, abs=0.3)
     told = read_scan([tmp_path / "scan.laz"], scan_units="ft")
     assert largest_error_m(told, yard) < 0.001

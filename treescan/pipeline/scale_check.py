@@ -8,12 +8,14 @@ import numpy as np
 
 from treescan.mensuration.measures import TreeMeasures
 from treescan.pointcloud.cloud import PointCloud
+from treescan.pointcloud.scale import UNIT_DOUBT
 from treescan.site.model import COORDINATES, Site
 from treescan.units import diameter_text
 
 TAPE_SD_M = 0.005
 LENGTH_ERROR = (0.01, 0.005)
 """What a taped length between two picked points may be off: metres, and a share of it."""
+AGREES = ("Scale agrees", "DBH agrees")
 LARGEST_SHIFT_M = 0.05
 """By so much a place of the site file may be off without a word. [m]"""
 
@@ -35,7 +37,7 @@ def with_corrected_scale(cloud: PointCloud, site: Site) -> tuple[PointCloud, tup
         )
     error_m = LENGTH_ERROR[0] + LENGTH_ERROR[1] * known
     if abs(ratio - 1.0) * known < error_m:
-        return cloud, (f"Scale agrees with the known length ({both}, error {error_m:.3f} m).",)
+        return cloud, (f"{AGREES[0]} with the known length ({both}, error {error_m:.3f} m).",)
     if not site.tree.correct_scale:
         return cloud, (
             f"WARNING: scale disagrees with the known length ({both}, error {error_m:.3f} m); "
@@ -88,10 +90,19 @@ def taped_dbh_note(measures: TreeMeasures, site: Site) -> tuple[str, ...]:
         f"tape {diameter_text(tape)}, scan {diameter_text(measures.dbh_m)} ± {spread * 100:.0f} cm"
     )
     if abs(measures.dbh_m - tape) <= spread:
-        return (f"DBH agrees with the tape ({both}).",)
+        return (f"{AGREES[1]} with the tape ({both}).",)
     ratio = max(measures.dbh_m / tape, tape / measures.dbh_m)
     feet = " It would fit if one of them were in feet." if abs(ratio * 0.3048 - 1.0) < 0.1 else ""
     return (
         f"WARNING: DBH disagrees with the tape ({both}).{feet} Check units and scale of the scan, "
         "and where the tape was put, before using any weight.",
+    )
+
+
+def without_settled_doubt(decisions: tuple[str, ...]) -> tuple[str, ...]:
+    """Leave out the doubt about the scan's unit where a taped length has settled it."""
+    if not any(text.startswith(AGREES) for text in decisions):
+        return decisions
+    return tuple(
+        text for text in decisions if not (text.startswith("WARNING") and UNIT_DOUBT in text)
     )

@@ -167,10 +167,13 @@ def _refuse_if_too_few(thinned: Thinned, name: str) -> None:
 
 
 def _said(sources: list[Source], frames: list[Frame]) -> list[str]:
+    if len(sources) == 1:
+        return list(frames[0].decisions)
     lines: list[str] = []
     for source, frame in zip(sources, frames, strict=True):
-        lead = f"{source.path.name}: " if len(sources) > 1 else ""
-        lines += [f"{lead}{text}" for text in frame.decisions]
+        for text in frame.decisions:
+            mark = "WARNING: " if text.startswith("WARNING: ") else ""
+            lines.append(f"{mark}{source.path.name}: {text.removeprefix(mark)}")
     return lines
 
 

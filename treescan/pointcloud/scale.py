@@ -44,11 +44,18 @@ FARTHEST = 1e12
 """No coordinate of a scan is larger, in any unit: the girth of the Earth is 4e10 mm."""
 
 PLAUSIBLE_HEIGHT_M = (1.0, 90.0)
-"""Vertical extent of scans of trees; outside it the unit is doubted. The tallest trees are
-about 115 m, but none of the species tabled here is."""
+"""Vertical extent of scans of trees in yards; outside it the unit is doubted. [m]"""
+
+TALLEST_TREE_M = 120.0
+"""A scan up to so high could be of one of the tallest trees on Earth, redwoods of about 115 m
+[from memory]. [m]"""
 
 DOUBTED_M = 25.0
 """From this height in metres on, the same number of feet is a common height of a yard tree. [m]"""
+
+
+LOW_M = 3.0
+"""Few trees so low are taken down in pieces, and ten times as high they are common. [m]"""
 
 
 @dataclass(frozen=True)
@@ -177,26 +184,58 @@ def _floor_roughness(xyz: Floats, axis: int) -> float:
     return float(np.median(np.abs(plane_rest)) / extent[axis])
 
 
-def decide_unit(height: float) -> tuple[str, str]:
-    """Unit that gives a scan of this vertical extent a plausible height, and the reason.
+UNIT_DOUBT = "if the file is in "
+"""Words of the warning that names another unit that would be as plausible."""
+
+
+def decide_unit(height: float) -> tuple[str, str, str]:
+    """Unit that gives a scan of this vertical extent a plausible height, the reason, and a warning.
 
     Parameters
     ----------
     height : float
         Vertical extent in file units.
+
+    Returns
+    -------
+    unit, why : str
+    doubt : str
+        A sentence for people where another unit is plausible too, else "".
     """
     low, high = PLAUSIBLE_HEIGHT_M
     for unit in ("m", "ft", "mm"):
         metres = height * UNIT_M[unit]
         if low <= metres <= high:
-            doubt = ""
-            if unit == "m" and height > DOUBTED_M:
-                doubt = (
-                    f"; WARNING: if the file is in feet it is {height * FOOT_M:.1f} m: measure one "
-                    "length, and say scan units"
-                )
-            return unit, f"it is then {metres:.1f} m high, which is plausible{doubt}"
-    return "m", f"no unit makes a height of {height:.3g} plausible; check the scan units"
+            why = f"it is then {metres:.1f} m high, which is plausible"
+            if unit == "m" and low <= height * FOOT_M and height <= DOUBTED_M:
+                why += f" (were the file in feet, {height * FOOT_M:.1f} m)"
+            return unit, why, _doubt(unit, height)
+    return (
+        "m",
+        f"no unit makes a height of {height:.3g} plausible; check the scan units",
+        (f"WARNING: no unit makes the scan's height of {height:.3g} plausible; say scan units."),
+    )
+
+
+def _doubt(unit: str, height: float) -> str:
+    """What the height would be in another unit, where that is plausible too.
+
+    Nothing else in a scan of trees tells metres from feet: stems, spacing and walls of either
+    reading lie within what is usual of the other.
+    """
+    if unit == "m" and height > DOUBTED_M:
+        other = "ft"
+    elif unit == "ft" and height <= TALLEST_TREE_M:
+        other = "m"
+    elif unit == "mm" and height * UNIT_M["mm"] < LOW_M:
+        other = "cm"
+    else:
+        return ""
+    taken, instead = height * UNIT_M[unit], height * UNIT_M[other]
+    return (
+        f"WARNING: {UNIT_DOUBT}{UNIT_WORDS[other]}, the scan is {instead:.1f} m high and not "
+        f"{taken:.1f} m: measure one length, and say scan units."
+    )
 
 
 def decide_frame(
@@ -234,6 +273,7 @@ def decide_frame(
             "unit; the file is damaged or its columns are no coordinates"
         )
     said: list[str] = []
+    doubt = ""
     if up is not None:
         axis, why = up.lower(), "as told"
     elif stated_up is not None:
@@ -248,12 +288,13 @@ def decide_frame(
     elif stated_unit is not None:
         unit, why = stated_unit, unit_reason
     else:
-        unit, why = decide_unit(height)
+        unit, why, doubt = decide_unit(height)
         why = f"the file does not say; {why}"
     said.append(f"scan units {UNIT_WORDS[unit]}: {why}")
-    warning = _implausible(height, unit)
-    if warning and (scan_units is not None or stated_unit is not None):
-        said.append(warning)
+    if scan_units is not None or stated_unit is not None:
+        doubt = _implausible(height, unit)
+    if doubt:
+        said.append(doubt)
     return Frame(unit, axis, tuple(said))
 
 
@@ -262,7 +303,8 @@ def _implausible(height: float, unit: str) -> str:
     if PLAUSIBLE_HEIGHT_M[0] * 0.5 <= metres <= PLAUSIBLE_HEIGHT_M[1] * 1.5:
         return ""
     return (
-        f"warning: with these units the scan is {metres:.3g} m high, which no tree scan should be"
+        f"WARNING: with these units the scan is {metres:.3g} m high, which no scan of a tree "
+        "should be; check the scan units."
     )
 
 
