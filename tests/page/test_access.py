@@ -12,7 +12,7 @@ import pytest
 from treescan.errors import InvalidInputError
 from treescan.page.job_lock import FILE, job_lock
 from treescan.page.lan import job_key, own_addresses, own_names
-from treescan.page.running import birth
+from treescan.page.process_start import start_mark
 
 
 def test_addresses_for_phones_are_never_loopback():
@@ -58,7 +58,7 @@ def test_a_broken_key_file_gives_a_new_key(state, tmp_path):
 
 def test_a_job_is_open_in_one_page_only(tmp_path):
     with subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE) as other:
-        created = birth(other.pid)
+        created = start_mark(other.pid)
         (tmp_path / FILE).write_text(json.dumps({"pid": other.pid, "created": created}))
         with pytest.raises(InvalidInputError, match=f"process {other.pid}"), job_lock(tmp_path):
             pass

@@ -227,13 +227,13 @@ async def test_work_under_way_is_seen_and_what_it_said_can_be_put_away(job_folde
     import json
     import os
 
-    from treescan.page.running import birth
+    from treescan.page.process_start import start_mark
 
     async with opened(job_folder) as (user, session):
         await user.open("/?step=plan")
         place = job_folder / "work"
         place.mkdir()
-        created = birth(os.getpid())
+        created = start_mark(os.getpid())
         order = {"order": "plan", "pid": os.getpid(), "created": created, "started": 0}
         (place / "order.json").write_text(json.dumps(order))
         (place / "stage.json").write_text(json.dumps({"stage": "Planning", "share": 0.42}))

@@ -10,7 +10,7 @@ import psutil
 import pytest
 
 from treescan.page import work
-from treescan.page.running import birth
+from treescan.page.process_start import start_mark
 
 SLEEPER = [sys.executable, "-c", "import time; time.sleep(60)"]
 
@@ -35,7 +35,7 @@ def test_nothing_under_way():
 
 
 def test_work_of_a_killed_server_is_found_again_and_can_be_cancelled(tmp_path, sleeper):
-    created = birth(sleeper.pid)
+    created = start_mark(sleeper.pid)
     ordered(tmp_path, pid=sleeper.pid, created=created, stage="Planning the rest", share=0.5)
     progress = work.progress(tmp_path)
     assert (progress.running, progress.stage, progress.share) == (True, "Planning the rest", 0.5)
@@ -50,7 +50,7 @@ def test_work_of_a_killed_server_is_found_again_and_can_be_cancelled(tmp_path, s
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="elsewhere the system keeps it")
 @pytest.mark.parametrize("jump_s", [-86_400.0, 5.0, 1e9])
 def test_a_clock_that_is_put_right_loses_no_work(tmp_path, sleeper, monkeypatch, jump_s):
-    ordered(tmp_path, pid=sleeper.pid, created=birth(sleeper.pid), stage="Tracing", share=0.5)
+    ordered(tmp_path, pid=sleeper.pid, created=start_mark(sleeper.pid), stage="Tracing", share=0.5)
     booted, now = psutil.boot_time(), time.time()
     monkeypatch.setattr("psutil._pslinux.boot_time", lambda: booted + jump_s)
     monkeypatch.setattr(time, "time", lambda: now + jump_s)
@@ -85,7 +85,7 @@ def test_results_are_handed_over_only_when_done(tmp_path):
 
 
 def test_the_time_left_follows_from_the_share(tmp_path, monkeypatch):
-    ordered(tmp_path, pid=os.getpid(), created=birth(os.getpid()), share=0.5)
+    ordered(tmp_path, pid=os.getpid(), created=start_mark(os.getpid()), share=0.5)
     path = tmp_path / "work" / "order.json"
     facts = json.loads(path.read_text())
     now = time.time()

@@ -1,1 +1,1 @@
-"""Vectors, frames, distances and hulls; no tree words here."""
+"""The gate to open3d; no tree words here."""

@@ -12,7 +12,7 @@ from treescan.page.links import show_links
 from treescan.page.panel_list import PANELS
 from treescan.page.panels import Panel
 from treescan.page.session import Session
-from treescan.page.steps import BY_KEY, STEPS, Standing
+from treescan.page.steps import BY_KEY, STEPS, StepState
 from treescan.report.cautions import SHORT
 
 SIGNS = {"done": "✓ done", "needs attention": "! look", "to do": "○ to do"}
@@ -100,7 +100,7 @@ class DevicePage:
         self.next.set_enabled(self.step != keys[-1])
         self._refresh_head(BY_KEY[self.step].standing(self.session))
 
-    def _refresh_head(self, standing: Standing) -> None:
+    def _refresh_head(self, standing: StepState) -> None:
         step = BY_KEY[self.step]
         confirmed = step.key in self.session.store.state.get("confirmed", ())
         if self.headed == (step, standing, confirmed):

@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from treescan.errors import InvalidInputError
+from treescan.page.file_checks import in_one_line, is_mark, unusable
 from treescan.page.files import result_mark, unsaved, write_whole
-from treescan.page.told import in_one_line, is_mark, unusable
 
 MOST_CHANGES = 300
 MOST_RESULTS = 8

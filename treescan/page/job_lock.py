@@ -10,7 +10,7 @@ from pathlib import Path
 
 from treescan.errors import InvalidInputError
 from treescan.page.files import write_whole
-from treescan.page.running import birth
+from treescan.page.process_start import start_mark
 
 FILE = ".open.json"
 
@@ -31,7 +31,7 @@ def job_lock(folder: Path) -> Iterator[None]:
             f"{folder} is open in another page (process {other}). Use that one, or stop it."
         )
     own = os.getpid()
-    write_whole(path, json.dumps({"pid": own, "created": birth(own)}))
+    write_whole(path, json.dumps({"pid": own, "created": start_mark(own)}))
     try:
         yield
     finally:
@@ -43,6 +43,6 @@ def _holder(path: Path) -> int | None:
     with suppress(OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
         told = json.loads(path.read_text(encoding="utf-8"))
         pid, started = int(told["pid"]), str(told["created"])
-        if started and started == birth(pid):
+        if started and started == start_mark(pid):
             return pid
     return None

@@ -27,10 +27,10 @@ from pathlib import Path
 from typing import Any
 
 from treescan.errors import InvalidInputError, OutputError, TreescanError
+from treescan.page.file_checks import unusable
 from treescan.page.files import content_mark, quick_mark, unsaved, write_whole
 from treescan.page.history import PARTS, History, Snapshot
 from treescan.page.site_text import changed_text
-from treescan.page.told import unusable
 from treescan.site.model import Site
 from treescan.site.reading import parse_site, read_site, site_toml
 

@@ -8,9 +8,9 @@ from typing import Any, Literal
 import numpy as np
 
 from treescan.errors import InvalidInputError
+from treescan.page.file_checks import is_number
 from treescan.page.proposals import Found
 from treescan.page.site_map import SiteMap
-from treescan.page.told import is_number
 from treescan.site.model import Site
 
 Json = dict[str, Any]

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from PIL import Image
 from scipy.spatial import cKDTree
 
-from treescan.page.told import is_number
+from treescan.page.file_checks import is_number
 from treescan.planning.types import JobResult
 
 PIXELS = 1200

@@ -12,7 +12,7 @@ Status = Literal["done", "needs attention", "to do"]
 
 
 @dataclass(frozen=True)
-class Standing:
+class StepState:
     """How a step stands, and why it needs attention."""
 
     status: Status
@@ -25,29 +25,29 @@ class Step:
 
     key: str
     title: str
-    standing: Callable[[Session], Standing]
+    standing: Callable[[Session], StepState]
     confirmable: bool = False
 
 
-DONE, OPEN = Standing("done"), Standing("to do")
+DONE, OPEN = StepState("done"), StepState("to do")
 
 
-def attention(why: str) -> Standing:
+def attention(why: str) -> StepState:
     """Return a step that needs a look, with the reason."""
-    return Standing("needs attention", why)
+    return StepState("needs attention", why)
 
 
 def _measured(session: Session) -> bool:
     return session.store.result_folder() is not None
 
 
-def _scan(session: Session) -> Standing:
+def _scan(session: Session) -> StepState:
     if not session.store.state.get("scans") and not _measured(session):
         return OPEN
     return DONE if _measured(session) else attention("The scan is not measured yet.")
 
 
-def _scale(session: Session) -> Standing:
+def _scale(session: Session) -> StepState:
     if not _measured(session):
         return OPEN
     hint = session.store.site.tree
@@ -60,7 +60,7 @@ def _scale(session: Session) -> Standing:
     return attention("Nothing was taped: no weight can be trusted to a scan of unknown scale.")
 
 
-def _tree(session: Session) -> Standing:
+def _tree(session: Session) -> StepState:
     if not _measured(session):
         return OPEN
     if session.store.site.tree.near_m is None:
@@ -68,14 +68,14 @@ def _tree(session: Session) -> Standing:
     return _stale(session) or DONE
 
 
-def _stale(session: Session) -> Standing | None:
+def _stale(session: Session) -> StepState | None:
     mark = session.store.state.get("tree_from")
     if mark and mark != measured_from(session.store.site):
         return attention("Changed since the scan was measured: measure it again.")
     return None
 
 
-def _site(session: Session) -> Standing:
+def _site(session: Session) -> StepState:
     site = session.store.site
     shown = len(session.open_proposals())
     if shown:
@@ -90,18 +90,18 @@ def _site(session: Session) -> Standing:
     return DONE
 
 
-def _conditions(session: Session) -> Standing:
+def _conditions(session: Session) -> StepState:
     site = session.store.site
     if site.job.species.startswith("unknown"):
         return attention("Give the species: weights rest on it.")
     return _looked_at(session, "conditions")
 
 
-def _looked_at(session: Session, key: str) -> Standing:
+def _looked_at(session: Session, key: str) -> StepState:
     return DONE if key in _confirmed(session) else attention("Look it over and confirm.")
 
 
-def _by_looking(key: str) -> Callable[[Session], Standing]:
+def _by_looking(key: str) -> Callable[[Session], StepState]:
     return lambda session: _looked_at(session, key)
 
 
@@ -109,7 +109,7 @@ def _confirmed(session: Session) -> set[str]:
     return set(session.store.state.get("confirmed", ()))
 
 
-def _plan(session: Session) -> Standing:
+def _plan(session: Session) -> StepState:
     plan = session.store.plan()
     if plan is None:
         return OPEN
@@ -123,21 +123,21 @@ def _plan(session: Session) -> Standing:
     return DONE
 
 
-def _after_plan(session: Session) -> Standing:
+def _after_plan(session: Session) -> StepState:
     standing = _plan(session)
     return standing if standing in (OPEN, DONE) else attention("The plan needs attention first.")
 
 
-def _cuts(session: Session) -> Standing:
+def _cuts(session: Session) -> StepState:
     standing = _after_plan(session)
     if standing != DONE:
         return standing
     plan = session.store.plan() or {"steps": []}
     left = len(plan["steps"]) - len(session.store.done_steps())
-    return DONE if left <= 0 else Standing("to do", f"{left} steps to go.")
+    return DONE if left <= 0 else StepState("to do", f"{left} steps to go.")
 
 
-def _haul(session: Session) -> Standing:
+def _haul(session: Session) -> StepState:
     standing = _after_plan(session)
     return standing if standing != DONE else _looked_at(session, "haul")
 

@@ -53,7 +53,7 @@ CLOUDS = {0: "all", 1: "tree", 2: "off"}
 
 
 @dataclass(frozen=True)
-class Meant:
+class TapMeaning:
     """One thing that may have been meant by a tap: its name, its card, and the wood if any."""
 
     name: str
@@ -300,16 +300,16 @@ class TreePanel:
                 words("Nothing there. Tap wood, a union or a scan point.")
         self.view.answered()
 
-    def _meant(self, ray: Ray) -> list[Meant]:
+    def _meant(self, ray: Ray) -> list[TapMeaning]:
         scene, found = self.scene, []
         wood = pick_wood(scene.graph, ray, self.drawn)
         unions = pick_union(scene.unions, ray, self.drawn)
         for row in unions[:2]:
             card = view_cards.union_card(scene, scene.unions[row])
-            found.append(Meant(card.title.text(self.system), card, union=row))
+            found.append(TapMeaning(card.title.text(self.system), card, union=row))
         for pick in wood:
             card = view_cards.limb_card(scene, pick)
-            found.append(Meant(card.title.text(self.system), card, pick))
+            found.append(TapMeaning(card.title.text(self.system), card, pick))
         if self.cloud < 2:
             point = pick_point(self.scenes.store.points(), ray)
             if point is not None:
@@ -319,11 +319,11 @@ class TreePanel:
             found.append(self._place(picked_place(scene, ground, "ground")))
         return found
 
-    def _place(self, place: PickedPlace) -> Meant:
+    def _place(self, place: PickedPlace) -> TapMeaning:
         card = view_cards.place_card(self.scene, place)
-        return Meant(card.title.text(self.system), card, place=place)
+        return TapMeaning(card.title.text(self.system), card, place=place)
 
-    def choose(self, meant: list[Meant], row: int) -> None:
+    def choose(self, meant: list[TapMeaning], row: int) -> None:
         """Show one of the things that may have been meant."""
         one = meant[row]
         others = [(m.name, partial(self.choose, meant, i)) for i, m in enumerate(meant) if i != row]

@@ -33,10 +33,10 @@ from typing import Any
 import psutil
 
 from treescan.errors import TreescanError
+from treescan.page.file_checks import is_number
 from treescan.page.files import unsaved, write_whole
-from treescan.page.running import birth
+from treescan.page.process_start import start_mark
 from treescan.page.site_map import write_map
-from treescan.page.told import is_number
 from treescan.pipeline.outputs import write_outputs
 from treescan.pipeline.progress import Report
 from treescan.pipeline.replanning import Changes, replan_folder, write_state
@@ -91,7 +91,7 @@ def start(
     except OSError as fault:
         raise unsaved(place, fault) from fault
     _children[:] = [child for child in _children if child.poll() is None] + [process]
-    facts = {"order": order, "pid": process.pid, "created": birth(process.pid)}
+    facts = {"order": order, "pid": process.pid, "created": start_mark(process.pid)}
     facts |= {"started": time.time(), "notes": dict(notes or {})}
     write_whole(place / ORDER, json.dumps(facts))
 
@@ -109,7 +109,7 @@ def _process(order: Mapping[str, Any]) -> psutil.Process | None:
         child.poll()
     try:
         process = psutil.Process(int(order["pid"]))
-        same = order["created"] == birth(process.pid)
+        same = order["created"] == start_mark(process.pid)
         alive = process.is_running() and process.status() != psutil.STATUS_ZOMBIE
     except (psutil.Error, KeyError, ValueError, TypeError, OverflowError):
         return None

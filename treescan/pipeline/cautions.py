@@ -1,4 +1,4 @@
-"""The cautions that stand on every output a person may act on."""
+"""The cautions of one run: what its numbers are not, and what this site and species ask for."""
 
 from __future__ import annotations
 

@@ -13,9 +13,13 @@ from treescan.mensuration.measure import measure_tree
 from treescan.mensuration.measures import TreeMeasures
 from treescan.pipeline.cautions import standing_cautions
 from treescan.pipeline.known_things import without_targets
-from treescan.pipeline.plausible import not_standing, unlikely_places, unusual_values
 from treescan.pipeline.progress import Report, silent, within
-from treescan.pipeline.scale_check import taped_dbh_note, with_corrected_scale
+from treescan.pipeline.scale_check import (
+    taped_dbh_note,
+    with_corrected_scale,
+    without_settled_doubt,
+)
+from treescan.pipeline.site_plausibility import not_standing, unlikely_places, unusual_values
 from treescan.pipeline.unchanged import unchanged
 from treescan.planning.edits import Edit
 from treescan.planning.haul import haul_plan
@@ -145,7 +149,7 @@ def survey_scan(
         measures=measures,
         tree=tree,
         cloud=cloud,
-        decisions=decisions,
+        decisions=without_settled_doubt(decisions),
         unseen=tuple(dict.fromkeys((*graph.notes, *measures.notes))),
         crs=cloud.crs,
     )

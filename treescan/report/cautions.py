@@ -1,4 +1,4 @@
-"""The cautions that stand on every output someone may act on."""
+"""What every output warns of: the cautions of the run and the plan, and those of any tree work."""
 
 from __future__ import annotations
 

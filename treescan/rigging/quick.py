@@ -33,7 +33,7 @@ BOLLARD_MU = (0.15, 0.25)
 
 
 @dataclass(frozen=True)
-class Lift:
+class LoadQuestion:
     """A checked question; see :func:`quick_load` for the fields."""
 
     mass_kg: tuple[float, float, float]
@@ -120,7 +120,7 @@ def quick_load(  # noqa: PLR0913
     return _answer(lift)
 
 
-def _answer(lift: Lift) -> dict[str, object]:
+def _answer(lift: LoadQuestion) -> dict[str, object]:
     stiffness = float(
         two_leg_stiffness_n_m(
             lift.line.modulus_n, lift.lead_m, lift.line_length_m - lift.lead_m, lift.anchor_ratio
@@ -153,7 +153,7 @@ def _answer(lift: Lift) -> dict[str, object]:
     }
 
 
-def _peaks(lift: Lift, stiffness: float) -> tuple[Peaks, float, list[str]]:
+def _peaks(lift: LoadQuestion, stiffness: float) -> tuple[Peaks, float, list[str]]:
     low, likely, high = (mass * G_M_S2 for mass in lift.mass_kg)
     weights = (low, likely, high)
     if lift.drop_m is None:
@@ -177,7 +177,7 @@ def _peaks(lift: Lift, stiffness: float) -> tuple[Peaks, float, list[str]]:
 
 
 def _slipping(
-    lift: Lift, weights: tuple[float, float, float], fall: float, stiffness: float
+    lift: LoadQuestion, weights: tuple[float, float, float], fall: float, stiffness: float
 ) -> tuple[Peaks, float, list[str]]:
     assert lift.slip_n is not None
     slip = slipping_drop(weights[2], fall, stiffness, lift.slip_n)
@@ -192,7 +192,7 @@ def _slipping(
     return peaks, float(slip.run_m), [note]
 
 
-def _share_notes(share: float | None, lift: Lift) -> list[str]:
+def _share_notes(share: float | None, lift: LoadQuestion) -> list[str]:
     if share is None:
         return ["no breaking strength given: share of MBS not computed (give --mbs-kn)"]
     knotted = share / KNOT_EFFICIENCY
@@ -224,7 +224,7 @@ def _wraps_note(fall_n: float) -> str:
     )
 
 
-def _checked(given: dict[str, object]) -> Lift:
+def _checked(given: dict[str, object]) -> LoadQuestion:
     """Check every value and combination; the message names the option."""
     masses = _masses(given["mass_kg"])
     drop, swing = given["drop_m"], given["swing_deg"]
@@ -252,7 +252,7 @@ def _checked(given: dict[str, object]) -> Lift:
             f"slip tension {slip_n / 1000:g} kN does not exceed the weight, "
             f"{masses[2] * G_M_S2 / 1000:.2f} kN: the piece never stops. Set the brake higher."
         )
-    return Lift(
+    return LoadQuestion(
         mass_kg=masses,
         drop_m=None if drop is None else _number("drop", drop, 0.0, 50.0, "m"),
         swing_rad=0.0 if swing is None else math.radians(_number("swing", swing, 0.0, 90.0, "deg")),

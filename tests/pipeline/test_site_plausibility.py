@@ -14,14 +14,14 @@ from pydantic import BaseModel
 from tests.pipeline.small_tree import SITE, write_tree
 from treescan.errors import SiteFileError, TreescanError
 from treescan.pipeline.batch import result_row
-from treescan.pipeline.plausible import (
+from treescan.pipeline.run import RunOptions, level_ground, plan_removal, survey_scan
+from treescan.pipeline.scale_check import taped_dbh_note, with_corrected_scale
+from treescan.pipeline.site_plausibility import (
     USUAL,
     not_standing,
     unlikely_places,
     unusual_values,
 )
-from treescan.pipeline.run import RunOptions, level_ground, plan_removal, survey_scan
-from treescan.pipeline.scale_check import taped_dbh_note, with_corrected_scale
 from treescan.pointcloud.cloud import PointCloud
 from treescan.report.plan_json import plan_document
 from treescan.report.tree_json import read_tree, tree_document

@@ -7,7 +7,7 @@ from pathlib import Path
 import psutil
 
 
-def birth(pid: int) -> str:
+def start_mark(pid: int) -> str:
     """A word for the start of a process, another one for each of that number; "" without one.
 
     On Linux it counts from the start of the system: a clock that is put right while a laptop
