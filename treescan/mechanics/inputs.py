@@ -60,6 +60,11 @@ def positive(name: str, value: npt.ArrayLike, high: float = 1e12, unit: str = ""
         Greatest value accepted.
     unit : str
         As the message prints it.
+
+    Raises
+    ------
+    InvalidInputError
+        When an entry is NaN or outside the limits.
     """
     return within(name, value, 0.0, high, unit=unit, open_low=True)
 
@@ -76,5 +81,10 @@ def not_negative(name: str, value: npt.ArrayLike, high: float = 1e12, unit: str 
         Greatest value accepted.
     unit : str
         As the message prints it.
+
+    Raises
+    ------
+    InvalidInputError
+        When an entry is NaN or outside the limits.
     """
     return within(name, value, 0.0, high, unit=unit)

@@ -99,7 +99,8 @@ MOST_LETTERS = 120
 """Longest name or source of an own entry."""
 
 WET_NYLON = 0.8
-"""Strength left to wet nylon: it loses 10 to 20 %, polyester none."""
+"""Strength left to wet nylon: it loses 10 to 20 %, polyester none (a page of rope notes and a
+forestry article, as quoted in the rigging handbook, section 3)."""
 
 
 def line_strength_n(gear: GearSet) -> float:

@@ -19,7 +19,7 @@ from treescan.wood.types import Piece
 Floats = npt.NDArray[np.float64]
 
 DYNAMIC_FACTOR = 2.0
-"""Greatest response to any load that comes on suddenly and stays (step load)."""
+"""Greatest response to any load that comes on suddenly and stays: exact for an undamped spring."""
 SLENDER_M = 3.0
 """A free length shorter than this does not buckle before it crushes [judgement]."""
 

@@ -39,7 +39,7 @@ Printed beside every tie-in: slack in the climbing line is what makes a fall.
 """
 LOW_OVER_MEAN = 1.0 - Z_95 * MOR_CV
 BASE_FACTOR = 2.0
-"""A line anchored at the base puts up to twice the climber's weight on the tie-in."""
+"""A line anchored at the base puts up to twice the climber's weight on the tie-in (statics)."""
 APART_M = 1.0
 """A tie-in keeps at least this far from a rigging anchor [judgement]."""
 BARE_STEM_M = 3.0

@@ -31,7 +31,8 @@ TAPER_CORRECTION = 0.45
 longer and fuller).  Calibrated so that wood below 7 cm is 12-17 % of a 40 cm broadleaf
 [from memory], see tests/wood/test_crown.py."""
 TWIG_POWER = 8.0 / 3.0
-"""Mass grows with area times length, and length with diameter^(2/3)."""
+"""Mass grows with area times length, and length with diameter^(2/3): elastic similarity, McMahon
+and Kronauer 1976 [from memory]."""
 REACH_5CM_M = 3.0
 """Reach of the twigs beyond a 5 cm end (judgement); scales with diameter^(2/3)."""
 PALMS = "Arecaceae"

@@ -22,7 +22,8 @@ REACH_DIAMETERS = 1.5
 Judgement: the cautious side for strength; no mass credit follows from it.
 """
 UNKNOWN_CAVITY_SHARE = 0.8
-"""Cavity over inside-bark diameter when the shell is not given (section modulus x 0.59)."""
+"""Cavity over inside-bark diameter when the shell is not given (section modulus x 0.59): judgement,
+the cautious side."""
 STRENGTH_LEFT = {"decay": 0.3, "dead": 0.3, "crack": 0.5, "included bark": 1.0, "cavity": 1.0}
 """Share of green MOR left: dead or decayed 0.3-0.7 (common practice, low end used); a crack
 0.5 (judgement).  Included bark is judged at the union, a cavity by its section."""

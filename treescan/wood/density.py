@@ -39,7 +39,8 @@ SEASON_POINTS = {True: 12.0, False: 5.0}
 Tomczak et al. 2021; others [from memory: Gibbs 1958]: 10-20 points, and less than 5-8.
 """
 WINTER_POINTS = {True: 10.0, False: 0.0}
-"""Added in winter, when diffuse-porous wood is wettest; no credit is taken in other seasons."""
+"""Added in winter, when diffuse-porous wood is wettest (Tomczak et al. 2021, birch; the size is our
+choice); no credit is taken in other seasons."""
 
 DECAY_MULTIPLIERS = {
     False: (
