@@ -88,7 +88,7 @@ class VoxelThinner:
     max_voxels : int
         When more are filled, the side grows by half and all is thinned again.
     expected : int
-        Points that will come, as far as known: room for some of them is made at once.
+        Points that will come, as far as known: room for some voxels is made at once.
     """
 
     def __init__(self, voxel_m: float, *, max_voxels: int = 12_000_000, expected: int = 0) -> None:
@@ -97,7 +97,7 @@ class VoxelThinner:
         self.filled = 0
         self.points_in = 0
         self.counts = np.zeros(4, dtype=np.int64)
-        room = min(expected // 8, max_voxels)
+        room = min(expected // 2, max_voxels)
         self._table = _table_of(max(FEWEST_SLOTS, 1 << max(room, 1).bit_length() - 1))
 
     def add(
