@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
 
-from treescan.pointcloud.borders import Forest, settled
+from treescan.pointcloud.borders import CROSSED_M, Forest, _adrift, settled
 from treescan.pointcloud.cloud import StemSeed
 from treescan.pointcloud.growth import cell_graph, grow_along_wood, path_cost
 from treescan.pointcloud.isolate import _grown, _settled
@@ -91,6 +93,27 @@ def test_cells_of_neither_side_are_left_alone():
     neither = graph.centre_m[:, 2] > 7.0
     taker = settled(graph, cost, forest, left & ~neither, ~left & ~neither, 4.0)
     assert (taker[neither] == np.flatnonzero(neither)).all()
+
+
+@given(st.integers(1, 60), st.integers(1, 60), st.integers(1, 60), st.integers(1, 60))
+def test_the_outer_part_of_a_limb_goes_with_its_base(first, hidden, island, last):
+    """Cells in a row between two stems; each has a stretch that is interrupted by the other's.
+
+    What is hidden by less than a metre of the other's wood may go on behind it.
+    """
+    count = first + hidden + island + last
+    at = np.arange(count)
+    row = np.column_stack((at, np.zeros((count, 2)))) * CELL_M
+    graph = cell_graph(row.astype(np.float32), 0.5 * CELL_M, reach_m=1.5 * CELL_M)
+    side = np.repeat([True, False, True, False], [first, hidden, island, last])
+    ways = [at - 1, np.where(at + 1 < count, at + 1, -1)]
+    ends = np.isin(at, (0, count - 1))
+    adrift = _adrift(graph, side, np.ones(count, dtype=bool), ends, ways)
+    between = np.repeat([0, 1, 2, 3], [first, hidden, island, last])
+    limit = round(CROSSED_M / CELL_M) - 1  # from the last own cell to the next
+    assume(limit not in (hidden, island))
+    for part, gap in ((0, 0), (1, island), (2, hidden), (3, 0)):
+        assert (adrift[between == part] == (gap > limit)).all()
 
 
 def stood_beside(seed):

@@ -41,6 +41,8 @@ LINK = 2.0
 UNIT = 100
 """Flows are whole numbers: so many to one."""
 HELD = 10_000.0
+CROSSED_M = 1.0
+"""Longest stretch of its way on which a limb may be hidden in what crosses it. [m]"""
 MOST_ROUNDS = 4
 
 
@@ -101,6 +103,7 @@ def settled(
     lead = _forwardness(forest.before, xyz, np.flatnonzero(judged), size)
     gain = np.zeros(size)
     invader = np.full(size, -1, dtype=np.int64)
+    ways_of = []
     for own, into in ((mine, other), (other, mine)):
         seeds = ends[own[ends]]
         rows, before = _invasion(graph, edge_cost_m, forest, seeds, into & judged)
@@ -110,37 +113,51 @@ def settled(
         known = rows[(lead[1][rows] >= FEWEST_TURNS) & (lead_there[1][rows] >= FEWEST_TURNS)]
         gain[known] = lead_there[0][known] - lead[0][known]
         invader[rows] = _origin(ways, own, rows)
+        ways_of.append(ways)
     rooted = (forest.before < 0) & np.isfinite(forest.cost_m)
     able = judged & (invader >= 0)
     moved = able & (_cut(graph, mine, other, judged, gain, rooted) != mine)
-    moved = _without_islands(graph, mine, other, moved, able, rooted)
+    for _ in range(MOST_ROUNDS):
+        adrift = able & _adrift(graph, mine ^ moved, mine | other, rooted, ways_of)
+        if not adrift.any():
+            break
+        moved ^= adrift
     taker[moved] = invader[moved]
     return taker
 
 
-def _without_islands(
-    graph: CellGraph, mine: Bools, other: Bools, moved: Bools, able: Bools, rooted: Bools
+def _adrift(
+    graph: CellGraph, side: Bools, either: Bools, rooted: Bools, ways_of: list[Ints]
 ) -> Bools:
-    """Moves after which every cell still hangs on a stem of its side, where that can be.
+    """Cells that hang on no stem of their side.
 
     The cut weighs cells and links, not ways: it can leave the outer part of a limb with one
-    tree and give its base to the other.  What is cut off so goes to the side it hangs on.
+    tree and give its base to the other.  Where limbs cross, one of them is interrupted by no
+    more than the other.
+
+    Parameters
+    ----------
+    side : ndarray, shape (m,), bool
+        True for cells of the tree, of those of ``either`` side.
+    rooted : ndarray, shape (m,), bool
+        Where growth began.
+    ways_of : list of two ndarrays, shape (m,), int64
+        The cell before each on its way from the tree and from the other side.
     """
-    moved = moved.copy()
-    one, two = graph.edges[:, 0], graph.edges[:, 1]
-    either = mine | other
-    for _ in range(MOST_ROUNDS):
-        side = mine ^ moved
-        held = either[one] & either[two] & (side[one] == side[two])
-        links = coo_matrix((np.ones(held.sum(), dtype=np.int8), (one[held], two[held])), 2 * mine.shape)
-        _, label = connected_components(links, directed=False)
-        hung = np.zeros(label.max() + 1, dtype=bool)
-        hung[label[rooted & either]] = True
-        adrift = able & ~hung[label]
-        if not adrift.any():
-            break
-        moved ^= adrift
-    return moved
+    one, two = graph.edges[either[graph.edges].all(axis=1)].T
+    held = side[one] == side[two]
+    links = coo_matrix((np.ones(held.sum(), np.int8), (one[held], two[held])), 2 * side.shape)
+    count, label = connected_components(links, directed=False)
+    hung = np.zeros(count, dtype=bool)
+    hung[label[rooted]] = True
+    loose = np.flatnonzero(either & ~hung[label])
+    xyz = graph.centre_m.astype(np.float64)
+    apart = np.full(count, np.inf)
+    for own, ways in zip((True, False), ways_of, strict=True):
+        rows = loose[side[loose] == own]
+        np.minimum.at(apart, label[rows], _interrupted(ways, side == own, xyz, rows))
+    result: Bools = either & ~hung[label] & (apart[label] > CROSSED_M)
+    return result
 
 
 def _invasion(
@@ -250,6 +267,28 @@ def _origin(before: Any, own: Any, rows: Any) -> Any:
             node = before[node]
         result[k] = node
     return result
+
+
+@njit(cache=True)
+def _interrupted(before: Any, own: Any, xyz: Any, rows: Any) -> Any:
+    """Longest stretch outside the own side on the way back from each row; ways may be rings. [m]"""
+    longest = np.zeros(rows.size)
+    passed = np.full(before.size, -1)
+    for k in range(rows.size):
+        node, run = rows[k], 0.0
+        while before[node] >= 0:
+            if passed[node] == k:
+                longest[k] = np.inf
+                break
+            passed[node] = k
+            back = before[node]
+            if own[node] and own[back]:
+                run = 0.0
+            else:
+                run += _apart(xyz, node, back)
+                longest[k] = max(longest[k], run)
+            node = back
+    return longest
 
 
 @njit(inline="always")

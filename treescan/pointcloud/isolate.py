@@ -22,7 +22,7 @@ from treescan.pointcloud.surface import stem_surface
 from treescan.pointcloud.tops import tree_tops
 from treescan.pointcloud.unseen import what_was_unseen
 from treescan.pointcloud.uprights import is_bare
-from treescan.pointcloud.wires import LOWEST_M, densified, find_wires
+from treescan.pointcloud.wires import hanging_wires
 
 Bools = npt.NDArray[np.bool_]
 
@@ -42,6 +42,8 @@ DOUBTED_WIDTH_M = 30.0
 DOUBTED_WIDTH = 1.5
 """A crown wider than this and so many times its height is doubted."""
 SAID_SHARE = 0.005
+DOUBTED_LOSS = 0.1
+"""Share lost to things whose stems were not found from which on that is a warning."""
 MIN_TREE_POINTS = 500
 POST_HANDICAP_M = 1.5
 """A post must be nearer to near_m than a tree by this. [m]"""
@@ -49,8 +51,6 @@ POST_WEIGHT = 1e-3
 LONE_NEIGHBOURS = 3
 LONE_CELLS = 4.0
 """A thin cell is a stray when its third nearest neighbour is farther off than so many cells."""
-FREE_SHARE = 0.4
-"""Share of a wire's length with nothing else within 0.6 m."""
 
 
 @dataclass(frozen=True)
@@ -160,8 +160,9 @@ def _grown(
     foreign = np.zeros(len(above), dtype=bool)
     for piece in flat_pieces(graph.centre_m, graph.cell_m, graph.near):
         foreign[piece.cells] = True
-    foreign |= _free_wires(graph, above)
     cost_of_edge = path_cost(graph.length_m, graph.cell_m)
+    trunk, owner = _stem_cells(graph, above, stems)
+    foreign |= hanging_wires(graph, above, ~foreign, trunk, _tree_of(stems)[owner])
     by_tops = not stems
     if by_tops:
         stems = tree_tops(graph.centre_m[~foreign], above[~foreign])
@@ -206,13 +207,21 @@ def _settled(
     after = replace(
         growth, stem=growth.stem[taker], foreign=growth.foreign[taker], low=growth.low[taker]
     )
+    said = []
     share = float(between.sum() / max(mine.sum(), 1))
-    if share < SAID_SHARE:
-        return after, []
-    return after, [
-        f"the crown touches its neighbours: limbs of {share:.1%} of its size were told apart by "
-        "the way they branch; look in the picture for limbs that are not its own"
-    ]
+    if share >= SAID_SHARE:
+        said.append(
+            f"the crown touches its neighbours: limbs of {share:.1%} of its size were told apart "
+            "by the way they branch; look in the picture for limbs that are not its own"
+        )
+    lost = float((stays & (from_ground != np.arange(len(mine)))).sum() / max(mine.sum(), 1))
+    if lost >= DOUBTED_LOSS:
+        said.append(
+            f"WARNING: {lost:.0%} of what hangs together with the tree was given to things that "
+            "stand on the ground beside it and whose stems were not found. Look in the picture "
+            "whether the tree is whole and alone; else crop the scan to it, or scan closer."
+        )
+    return after, said
 
 
 def _apart_from(growth: _Growth, stems: list[StemSeed]) -> Bools:
@@ -224,24 +233,6 @@ def _apart_from(growth: _Growth, stems: list[StemSeed]) -> Bools:
         for x, y in ((stem.x_m, stem.y_m), stem.foot_m or (stem.x_m, stem.y_m)):
             gap = np.hypot(xy[:, 0] - x, xy[:, 1] - y) - 0.5 * stem.diameter_m
             result &= gap > SAME_TREE_GAP_M
-    return result
-
-
-def _free_wires(graph: CellGraph, above: Floats) -> Bools:
-    """Cells of wires; a chain that nowhere hangs free could be a limb and is left alone."""
-    result = np.zeros(len(above), dtype=bool)
-    for wire in find_wires(graph.centre_m, above, graph.cell_m):
-        others = np.ones(len(above), dtype=bool)
-        others[wire.cells] = False
-        rows = np.flatnonzero(others & (above > LOWEST_M - 1.0))
-        if not len(rows):
-            continue
-        fine = densified(wire.path_m, 0.2)
-        distance, _ = cKDTree(graph.centre_m[rows], balanced_tree=False).query(
-            fine, distance_upper_bound=0.6, workers=-1
-        )
-        if np.isinf(distance).mean() > FREE_SHARE:
-            result[wire.cells] = True
     return result
 
 
@@ -320,6 +311,14 @@ def _same_tree(stems: tuple[StemSeed, ...]) -> list[list[int]]:
                 old, new = number[i], number[j]
                 number = [new if n == old else n for n in number]
     return [[i for i, n in enumerate(number) if n == group] for group in sorted(set(number))]
+
+
+def _tree_of(stems: tuple[StemSeed, ...]) -> Ints:
+    """Number of each stem's tree."""
+    number = np.zeros(len(stems), dtype=np.int64)
+    for tree, own in enumerate(_same_tree(stems)):
+        number[own] = tree
+    return number
 
 
 def _choice(

@@ -11,7 +11,7 @@ from numba import njit
 from scipy.spatial import cKDTree
 
 from treescan.pointcloud.cloud import Float32s, Floats, Ints
-from treescan.pointcloud.growth import cells
+from treescan.pointcloud.growth import CellGraph, cells, grow, path_cost, reached_through
 from treescan.pointcloud.planes import local_shape
 
 LOWEST_M = 2.5
@@ -28,6 +28,15 @@ DEEPEST = 0.06
 """Sag over span, beyond 0.2 m."""
 MOST_MISSES = 6
 TRIALS = 400
+FREE_SHARE = 0.4
+"""Share of a wire's length with nothing else within 0.6 m."""
+MOST_THROUGH = 0.25
+"""Share of a tree that may be reached through the middle of a wire."""
+END_M = 0.75
+"""Nearer to its end than this a wire may be fixed to a stem or a post. [m]"""
+
+
+Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -90,6 +99,78 @@ def find_wires(centre_m: Float32s, above_m: Floats, cell_m: float) -> list[Wire]
             wires.append(wire)
         misses = 0 if wire is not None else misses + 1
     return [_with_all_cells(wire, centre_m, cell_m) for wire in wires]
+
+
+def hanging_wires(
+    graph: CellGraph, above_m: Floats, keep: Bools, trunk: Ints, owner: Ints
+) -> Bools:
+    """Cells of wires; a chain that nowhere hangs free could be a limb and is left alone.
+
+    Two limbs in line on either side of a stem look like a wire too, but a wire ends at a stem or
+    a post or passes it: where much of a tree is reached through the middle of a chain, the stem
+    runs through it.
+
+    Parameters
+    ----------
+    graph : CellGraph
+    above_m : ndarray, shape (m,)
+        Height above ground. [m]
+    keep : ndarray, shape (m,), bool
+        Cells that a tree may have.
+    trunk, owner : ndarray, shape (k,), int64
+        Cells of stems at breast height and the tree of each.
+    """
+    result = np.zeros(len(above_m), dtype=bool)
+    hanging = []
+    for wire in find_wires(graph.centre_m, above_m, graph.cell_m):
+        others = np.ones(len(above_m), dtype=bool)
+        others[wire.cells] = False
+        rows = np.flatnonzero(others & (above_m > LOWEST_M - 1.0))
+        if not len(rows):
+            continue
+        fine = densified(wire.path_m, 0.2)
+        distance, _ = cKDTree(graph.centre_m[rows], balanced_tree=False).query(
+            fine, distance_upper_bound=0.6, workers=-1
+        )
+        if np.isinf(distance).mean() > FREE_SHARE:
+            hanging.append(wire)
+    if not hanging:
+        return result
+    through = _borne_through(graph, keep, trunk, owner, hanging)
+    for wire, share in zip(hanging, through, strict=True):
+        if share <= MOST_THROUGH:
+            result[wire.cells] = True
+    return result
+
+
+def _borne_through(
+    graph: CellGraph, keep: Bools, trunk: Ints, owner: Ints, chains: list[Wire]
+) -> Floats:
+    """Largest share of a tree's cells that is reached through the middle of each chain."""
+    share = np.zeros(len(chains))
+    if not len(trunk):
+        return share
+    cost = path_cost(graph.length_m, graph.cell_m)
+    reached, root, before = grow(graph.matrix(cost, keep), trunk)
+    order = np.argsort(reached)
+    traffic = reached_through(order[np.isfinite(reached[order])], before)
+    of_cell = np.full(len(keep), -1, dtype=np.int64)
+    of_cell[trunk] = owner
+    tree = np.where(root >= 0, of_cell[root], -1)
+    whole = np.bincount(tree[tree >= 0], minlength=owner.max() + 1)
+    for number, chain in enumerate(chains):
+        about = np.zeros(len(keep), dtype=bool)
+        about[chain.cells] = True
+        touched = about[graph.edges].any(axis=1)
+        about[graph.edges[touched]] = True
+        about &= tree >= 0
+        enters = np.flatnonzero(about & ((before < 0) | ~about[np.maximum(before, 0)]))
+        ends = chain.path_m[[0, -1]]
+        off = np.linalg.norm(graph.centre_m[enters][:, None] - ends, axis=2).min(axis=1)
+        enters = enters[off > END_M]
+        borne = np.bincount(tree[enters], weights=traffic[enters], minlength=len(whole))
+        share[number] = float(np.max(borne / np.maximum(whole, 1)))
+    return share
 
 
 def _thin_level_cells(coarse: Float32s, size: float) -> Ints:
