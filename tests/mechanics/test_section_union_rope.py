@@ -7,8 +7,6 @@ from treescan.errors import InvalidInputError, SourceDataError
 from treescan.mechanics import rope, section, speedline, union
 from treescan.wood.species import find_species
 
-LB_N = 4.4482216
-
 
 @pytest.mark.published
 def test_m1_m2_section_moduli():

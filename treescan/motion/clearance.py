@@ -15,7 +15,6 @@ from numba import njit
 
 from treescan.motion.body import RigidPiece, rigid_piece
 from treescan.motion.types import Clearance, Path
-from treescan.pointcloud.cloud import Ground
 from treescan.site.distances import Solids, box_distance, part_distance
 from treescan.site.obstacles import Obstacles
 from treescan.units import G_M_S2
@@ -78,7 +77,6 @@ def clearances(
     path: Path,
     obstacles: Obstacles,
     *,
-    ground: Ground | None = None,
     wind_m_s: float = 0.0,
 ) -> tuple[Clearance, ...]:
     """Closest approach to every target and conductor, in the order of the site file.
@@ -88,8 +86,6 @@ def clearances(
     piece : Piece
     path : Path
     obstacles : Obstacles
-    ground : Ground, optional
-        Kept for callers that hold one; distances to the ground are in ``Path.lowest_m``.
     wind_m_s : float
         Wind that may drift the piece (:func:`wind_drift_m`). [m/s]
 

@@ -219,7 +219,7 @@ def _fall(
     resting = lay_down(rigid, flight.centre_m[-1], flight.rotation[-1], flight.velocity, grid)
     if on_hinge:
         notes = (*notes, "touches the ground before the hinge parts")
-    path = _path(piece, rigid, flight, resting, (kind, attitude, bounce_m, notes))
+    path = _path(rigid, flight, resting, (kind, attitude, bounce_m, notes))
     clean = 2.0 * float(rigid.radius_m.max()) <= LOG_WIDTH_SHARE * piece.butt_diameter_m
     return _with_roll(path, ground, bounce_m / BOUNCE_M) if clean else path
 
@@ -361,7 +361,6 @@ def _clear_height(offset: Floats, radius: Floats, grid: Grid) -> float:
 
 
 def _path(
-    piece: Piece,
     rigid: RigidPiece,
     flight: _Flight,
     resting: Resting,

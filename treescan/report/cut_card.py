@@ -93,7 +93,7 @@ def cut_card_pdf(
             drawings = (
                 cut_sketch(result, step, wood, 0.26 * width),
                 base,
-                step_overlay(result, wood, step, base),
+                step_overlay(wood, step, base),
             )
             below = step.hinge_below_level_deg or 0.0
             story += [_card(fact, drawings, units, width, below), Spacer(1, 10)]

@@ -67,7 +67,7 @@ def site_sketch(result: JobResult, wood: Wood, width_pt: float = 240.0) -> Sketc
     return sketch
 
 
-def step_overlay(result: JobResult, wood: Wood, step: Step, base: Sketch) -> Sketch:
+def step_overlay(wood: Wood, step: Step, base: Sketch) -> Sketch:
     """One step's piece, way and landing, in the window of the site's sketch."""
     sketch = Sketch(
         base.window_m, f"Step {step.number} from above, north up", width_pt=base.width_pt

@@ -89,7 +89,7 @@ def _metres(units: UnitSystem) -> tuple[float, str]:
     return (1 / FOOT_M, "ft") if units == "us" else (1.0, "m")
 
 
-def _aloft(axes: Axes, result: JobResult, units: UnitSystem, label: str) -> float:
+def _aloft(axes: Axes, units: UnitSystem, label: str) -> float:
     """Set up axes with height above ground; returns the factor from metres."""
     factor, unit = _metres(units)
     axes.set_ylabel(f"height above ground at the stem's uphill side [{unit}]")
@@ -129,7 +129,7 @@ def tree_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
     reach = float(np.abs(xyz[:, :2] - base[:2]).max()) * 1.05
     for place, (title, axis) in enumerate((("from the south", 0), ("from the east", 1))):
         axes = figure.add_subplot(1, 2, place + 1)
-        factor = _aloft(axes, result, units, "west to east" if axis == 0 else "south to north")
+        factor = _aloft(axes, units, "west to east" if axis == 0 else "south to north")
         across = (xyz[:, axis] - base[axis]) * factor
         axes.scatter(
             across, (xyz[:, 2] - ground) * factor, s=0.4, c="#4D6B4D", linewidths=0, rasterized=True
@@ -160,7 +160,7 @@ def anchors_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
         "Anchors: what each may carry, and the peak the plan asks", 12, 7.5, caution=True
     )
     figure.set_layout_engine("constrained", rect=(0, 0.03, 0.6, 0.97))
-    factor = _aloft(axes, result, units, "west to east")
+    factor = _aloft(axes, units, "west to east")
     graph, view = result.graph, side_view(0.0)
     _wood(axes, result, view, factor, "#C9C3B6", np.arange(1, len(graph)))
     x0, ground = graph.position_m[0] @ view[0], uphill_ground_m(result)

@@ -267,7 +267,7 @@ def _cut_list(result: JobResult, wood: Wood) -> str:
     cards = [sketch_group(base, "site-base")]
     for step, fact in zip(plan.steps, step_facts(result), strict=True):
         side = sketch_svg(cut_sketch(result, step, wood))
-        above = sketch_svg(step_overlay(result, wood, step, base), upon="site-base")
+        above = sketch_svg(step_overlay(wood, step, base), upon="site-base")
         cards.append(_card(fact, (side, above)))
     return '<section id="cuts"><h2>Cut list</h2>' + "".join(cards) + "</section>"
 
