@@ -215,6 +215,7 @@ def test_room_is_made_for_no_more_points_than_the_file_can_hold(tmp_path, monkey
     path = tmp_path / "scan.laz"
     path.write_bytes(whole)
     asked = []
+    monkeypatch.setattr("treescan.pointcloud.las.LasSource.sample", lambda *_: np.eye(3))
     monkeypatch.setattr(
         "treescan.pointcloud.reading.VoxelThinner",
         lambda *args, expected, **more: asked.append(expected) or VoxelThinner(0.01),

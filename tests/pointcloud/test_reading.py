@@ -16,6 +16,7 @@ from tests.pointcloud.clouds import post_on_ground, same_cloud
 from treescan.errors import InvalidInputError, ScanError
 from treescan.pointcloud.reading import read_scan
 from treescan.pointcloud.scale import decide_unit
+from treescan.units import FOOT_M
 
 
 def write_las(path, xyz, *, scale=0.001, version="1.4", point_format=6):
@@ -153,6 +154,33 @@ def test_a_unit_that_is_not_stated_is_said_with_what_else_it_could_be(height, un
     assert decided == unit
     assert re.search(says, why), why
     assert re.search(doubt, warning), warning
+
+
+def test_the_unit_is_decided_by_all_points_where_the_sample_missed_the_top(tmp_path, monkeypatch):
+    """A file in tree order: some blocks of it hold only low points."""
+    xyz = post_on_ground()
+    xyz[:, 2] *= 40.0 / np.ptp(xyz[:, 2])
+    write_las(tmp_path / "feet.laz", xyz / FOOT_M)
+    low = xyz[xyz[:, 2] < 20.0] / FOOT_M
+    monkeypatch.setattr("treescan.pointcloud.las.LasSource.sample", lambda self, points: low)
+    cloud = read_scan([tmp_path / "feet.laz"])
+    same_cloud(cloud, xyz, tolerance=0.001)
+    assert any(
+        "scan units feet: the file does not say; it is then 39." in s for s in cloud.decisions
+    )
+    assert any(s.startswith(f"{len(xyz):,} points read") for s in cloud.decisions)
+
+
+def test_files_of_one_scan_that_do_not_say_have_one_unit(tmp_path):
+    """One station saw the top, the other only what is low: feet by the height of both."""
+    xyz = post_on_ground()
+    xyz[:, 2] *= 40.0 / np.ptp(xyz[:, 2])
+    low = xyz[:, 2] < 20.0
+    write_las(tmp_path / "low.las", xyz[low] / FOOT_M)
+    write_las(tmp_path / "high.las", xyz[~low] / FOOT_M)
+    cloud = read_scan([tmp_path / "low.las", tmp_path / "high.las"])
+    same_cloud(cloud, xyz, tolerance=0.001)
+    assert sum("scan units feet" in text for text in cloud.decisions) == 2
 
 
 def test_warnings_about_one_of_several_files_are_still_warnings(tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from treescan.pointcloud.cloud import Float32s, Floats, PointCloud
 from treescan.pointcloud.las import LasSource
 from treescan.pointcloud.meshes import read_mesh
 from treescan.pointcloud.ply_pcd import ply_is_mesh, read_pcd, read_ply_points
-from treescan.pointcloud.scale import Frame, decide_frame, middle
+from treescan.pointcloud.scale import UNIT_M, Frame, decide_frame, middle, vertical_extent
 from treescan.pointcloud.sniffing import file_kind
 from treescan.pointcloud.source import Source, read_ahead
 from treescan.pointcloud.text import TextSource
@@ -60,30 +61,28 @@ def read_scan(
     with np.errstate(over="ignore", invalid="ignore"):  # dropped and counted by the thinner
         sources = [_source(Path(path)) for path in paths]
         expected = sum(min(s.count, s.path.stat().st_size) for s in sources)  # a byte a point
-        thinner = VoxelThinner(voxel_m, max_voxels=max_voxels, expected=expected)
-        return _read(sources, scan_units, up, thinner, progress)
+        make = partial(VoxelThinner, voxel_m, max_voxels=max_voxels, expected=expected)
+        return _read(sources, scan_units, up, make, progress)
 
 
 def _read(
     sources: list[Source],
     scan_units: str | None,
     up: str | None,
-    thinner: VoxelThinner,
+    make: Callable[[], VoxelThinner],
     progress: Callable[[float], None] | None,
 ) -> PointCloud:
     samples = [source.sample(max(SAMPLE_POINTS // len(sources), 1000)) for source in sources]
     for source, sample in zip(sources, samples, strict=True):
         if not np.any(np.all(np.isfinite(sample), axis=1)):
             _refuse_if_no_numbers(source)
-    frames = [
-        _frame(source, sample, scan_units, up)
-        for source, sample in zip(sources, samples, strict=True)
-    ]
-    origin = middle(np.concatenate([f.metres(s) for f, s in zip(frames, samples, strict=True)]))
-    has_rgb, has_tone = _feed(sources, frames, origin, thinner, progress)
-    thinned = thinner.result(with_rgb=has_rgb, with_intensity=has_tone)
-    name = ", ".join(str(source.path) for source in sources)
-    _refuse_if_too_few(thinned, name)
+    frames = _frames(sources, samples, scan_units, up)
+    thinned, origin = _thinned(sources, samples, frames, make(), progress)
+    if (height := _whole_height(thinned, frames)) is not None:
+        decided = _frames(sources, samples, scan_units, up, height)
+        if decided[0].unit != frames[0].unit:  # the sample had missed the top
+            thinned, origin = _thinned(sources, samples, decided, make(), progress)
+        frames = decided
     facts = [source.facts for source in sources]
     notes = [note for fact in facts for note in fact.notes]
     return PointCloud(
@@ -94,8 +93,58 @@ def _read(
         spacing_m=spacing(thinned.xyz),
         decisions=(*_said(sources, frames), *notes, *_dirt(thinned)),
         crs=next((fact.crs for fact in facts if fact.crs), ""),
-        source_name=name,
+        source_name=_names(sources),
     )
+
+
+def _names(sources: list[Source]) -> str:
+    return ", ".join(str(source.path) for source in sources)
+
+
+def _frames(
+    sources: list[Source],
+    samples: list[Floats],
+    scan_units: str | None,
+    up: str | None,
+    height: float | None = None,
+) -> list[Frame]:
+    """Frame of each file; files that do not state their unit have one height together."""
+    frames = [
+        _frame(source, sample, scan_units, up, height)
+        for source, sample in zip(sources, samples, strict=True)
+    ]
+    if height is None and sum(frame.guessed for frame in frames) > 1:
+        upright = [
+            sample[:, [0, 1, 2] if frame.up == "z" else [0, 2, 1]]
+            for sample, frame in zip(samples, frames, strict=True)
+            if frame.guessed
+        ]
+        together = vertical_extent(np.concatenate(upright), "z")
+        return _frames(sources, samples, scan_units, up, together)
+    return frames
+
+
+def _whole_height(thinned: Thinned, frames: list[Frame]) -> float | None:
+    """Height of all points in the files' unit, where it was guessed from the sample's."""
+    if len({frame.unit for frame in frames}) > 1 or not all(frame.guessed for frame in frames):
+        return None
+    points = thinned.xyz[:: max(1, len(thinned.xyz) // LARGE)]
+    return vertical_extent(points, "z") / UNIT_M[frames[0].unit]
+
+
+def _thinned(
+    sources: list[Source],
+    samples: list[Floats],
+    frames: list[Frame],
+    thinner: VoxelThinner,
+    progress: Callable[[float], None] | None,
+) -> tuple[Thinned, Floats]:
+    """All points of all files, and the origin of their local frame."""
+    origin = middle(np.concatenate([f.metres(s) for f, s in zip(frames, samples, strict=True)]))
+    has_rgb, has_tone = _feed(sources, frames, origin, thinner, progress)
+    thinned = thinner.result(with_rgb=has_rgb, with_intensity=has_tone)
+    _refuse_if_too_few(thinned, _names(sources))
+    return thinned, origin
 
 
 def _source(path: Path) -> Source:
@@ -115,7 +164,9 @@ def _source(path: Path) -> Source:
     return read_mesh(path, kind)
 
 
-def _frame(source: Source, sample: Floats, scan_units: str | None, up: str | None) -> Frame:
+def _frame(
+    source: Source, sample: Floats, scan_units: str | None, up: str | None, height: float | None
+) -> Frame:
     facts = source.facts
     return decide_frame(
         sample,
@@ -125,6 +176,7 @@ def _frame(source: Source, sample: Floats, scan_units: str | None, up: str | Non
         up_reason=facts.up_reason,
         scan_units=scan_units,
         up=up,
+        height=height,
     )
 
 

@@ -70,11 +70,14 @@ class Frame:
         "z" or "y".
     decisions : tuple of str
         What was decided and why.
+    guessed : bool
+        The unit was decided from the height alone.
     """
 
     unit: str
     up: str
     decisions: tuple[str, ...]
+    guessed: bool = False
 
     def metres(self, xyz: Floats) -> Floats:
         """File coordinates ``xyz`` (n, 3) to metres, z up; Y-up files are turned about x. [m]"""
@@ -247,6 +250,7 @@ def decide_frame(
     up_reason: str = "",
     scan_units: str | None = None,
     up: str | None = None,
+    height: float | None = None,
 ) -> Frame:
     """Unit and up axis, with the reasons in words.
 
@@ -256,6 +260,8 @@ def decide_frame(
         A sample of the scan in file units.
     scan_units, up : str, optional
         What the user says; overrules everything.
+    height : float, optional
+        Vertical extent in file units, where more is known than this sample.
 
     Raises
     ------
@@ -281,8 +287,7 @@ def decide_frame(
     else:
         axis, why = decide_up(finite)
     said.append(f"up axis {axis}: {why}")
-    column = finite[:, 2 if axis == "z" else 1]
-    height = float(np.subtract(*np.percentile(column, [99.9, 0.1]))) if len(column) else 0.0
+    height = vertical_extent(finite, axis) if height is None else height
     if scan_units is not None:
         unit, why = unit_named(scan_units), "as told"
     elif stated_unit is not None:
@@ -291,11 +296,19 @@ def decide_frame(
         unit, why, doubt = decide_unit(height)
         why = f"the file does not say; {why}"
     said.append(f"scan units {UNIT_WORDS[unit]}: {why}")
-    if scan_units is not None or stated_unit is not None:
+    guessed = scan_units is None and stated_unit is None
+    if not guessed:
         doubt = _implausible(height, unit)
     if doubt:
         said.append(doubt)
-    return Frame(unit, axis, tuple(said))
+    return Frame(unit, axis, tuple(said), guessed)
+
+
+def vertical_extent(xyz: npt.NDArray[Any], up: str) -> float:
+    """Height of a cloud, shape (n, 3), without its outermost thousandths, in its own unit."""
+    column = xyz[:, 2 if up == "z" else 1]
+    column = column[np.isfinite(column)]
+    return float(np.subtract(*np.percentile(column, [99.9, 0.1]))) if len(column) else 0.0
 
 
 def _implausible(height: float, unit: str) -> str:
