@@ -16,6 +16,7 @@ from treescan.pipeline.changes import changed_site
 from treescan.pipeline.folder import STATE_FILE, JobFolder, read_folder
 from treescan.pipeline.progress import Report, silent, within
 from treescan.pipeline.run import job_result
+from treescan.pipeline.self_check import with_check
 from treescan.planning.edits import Edit, edits_between, read_edits
 from treescan.planning.explaining import why_not_here
 from treescan.planning.planner import PlanInputs
@@ -147,8 +148,9 @@ def replan_folder(
     standing = job.standing & still_standing(
         job.survey.graph, earlier_steps(steps), changes.done, changes.gone
     )
+    down = tuple(np.flatnonzero(~standing).tolist())
     result = job_result(job.survey, job.site, job.species, job.gear, job.mass, plan)
-    return result, JobState(tuple(np.flatnonzero(~standing).tolist()), lost, edits)
+    return with_check(result, down), JobState(down, lost, edits)
 
 
 def write_state(folder: Path, state: JobState) -> None:
