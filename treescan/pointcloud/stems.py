@@ -28,6 +28,11 @@ WIDEST_STOOL_M = 4.0
 LEAST_FREE_ROUND = 0.35
 """Share of the round with nothing just outside it that a stem among touching ones must show."""
 ROOM_STEP_M = 0.02
+BLURRED = 0.25
+LEAST_ROUND_BLURRED = 0.8
+MOST_INSIDE_BLURRED = 0.18
+"""Sway and poor registration blur a thin stem; it must then be seen from nearly all sides, and be
+hollow: of points spread evenly over a disc twice as many lie within 0.6 of its radius."""
 LEAST_ROUND_TOUCHING = 0.5
 """Share of the round that a stem among touching stems must show."""
 
@@ -147,7 +152,13 @@ def _stem_like(circle: Circle, spacing: float) -> bool:
     if circle.radius_m < 1.2 * spacing:
         return False
     limit = max(0.015, 0.12 * circle.radius_m, 0.7 * spacing)
-    return circle.spread_m <= limit and circle.seen_share >= 0.2 and circle.inside_share <= 0.25
+    if circle.spread_m <= limit:
+        return circle.seen_share >= 0.2 and circle.inside_share <= 0.25
+    return (
+        circle.spread_m <= BLURRED * circle.radius_m
+        and circle.seen_share >= LEAST_ROUND_BLURRED
+        and circle.inside_share <= MOST_INSIDE_BLURRED
+    )
 
 
 def _chains(discs: list[_Disc]) -> list[list[_Disc]]:
