@@ -305,7 +305,14 @@ def decide_frame(
 
 
 def vertical_extent(xyz: npt.NDArray[Any], up: str) -> float:
-    """Height of a cloud, shape (n, 3), without its outermost thousandths, in its own unit."""
+    """Height of a cloud without its outermost thousandths, in its own unit.
+
+    Parameters
+    ----------
+    xyz : ndarray, shape (n, 3)
+    up : str
+        "z" or "y".
+    """
     column = xyz[:, 2 if up == "z" else 1]
     column = column[np.isfinite(column)]
     return float(np.subtract(*np.percentile(column, [99.9, 0.1]))) if len(column) else 0.0
