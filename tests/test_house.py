@@ -44,7 +44,6 @@ KEPT = {
     "payload_share": "of the fullest trip: what every packing is held to",
     "exhaustive": "all orders tried: what the search for an order is held against",
     "violated": "which rule an order breaks: what every order is held against",
-    "with_ways": "the search for whole plans that is being built asks for it",
     "preview_edit": "both pieces of a moved cut in one answer; the page asks piece by piece",
 }
 """What nothing reads and stays all the same, with the reason."""

@@ -10,7 +10,6 @@ from treescan.planning.precedence import (
     add_soft,
     add_use,
     carriers,
-    nodes_in_way,
     outer_first,
     room_wishes,
     violated,
@@ -79,7 +78,5 @@ def test_wood_in_the_way_of_a_fall_is_named():
     )
     end = graph.position_m[pieces.members[lower][2]]
     path = start + np.linspace(0, 1, 40)[:, None] * (end - start)
-    other = np.flatnonzero((pieces.piece_of >= 0) & (pieces.piece_of != row))
-    in_way = nodes_in_way(path, 0.5, graph.position_m, other)
-    wishes = room_wishes(pieces, row, in_way)
+    wishes = room_wishes(pieces, row, path, 0.5, graph.position_m)
     assert (lower, row, ROOM) in wishes

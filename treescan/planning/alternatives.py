@@ -34,8 +34,6 @@ HEIGHT_MIN = 0.005
 ENOUGH_ROOM_M = 2.0
 ROOM_WISH_MIN = 1.0
 DEAD_WISH_MIN = 8.0
-BROKEN_MIN = 1000.0
-"""Minutes that a limit broken counts for: our choice."""
 
 
 @dataclass(frozen=True)
@@ -138,7 +136,7 @@ class Rules:
                         f" down before the cut at node {pieces.cuts[row]}: climb anew for it, or"
                         " cut it from a lift."
                     )
-        wishes = _dead_first(job, pieces) + _room_first(divided)
+        wishes = _dead_first(job, pieces) + _room_first(job, divided)
         kept = [(a, b, m) for a, b, m, r in wishes if not add_soft(graph, [(a, b, r)])]
         hard = tuple((a, b) for a, b, d in graph.edges(data=True) if d["hard"])
         return Rules(
@@ -195,15 +193,10 @@ def _below(job: Job, divided: Divided) -> Below:
     )
 
 
-def way_cost_min(option: Option, preference: Preference) -> float:
-    """Minutes of a way with its load, its chance of a breach and its lack of room as minutes."""
+def _way(pieces: CutSet, row: int, option: Option, rules: Rules, preference: Preference) -> Way:
     lack = max(0.0, ENOUGH_ROOM_M - option.room_m)
     cost = cost_min(option, preference.share_min)
-    return cost + preference.room_min * lack + BROKEN_MIN * len(option.broken)
-
-
-def _way(pieces: CutSet, row: int, option: Option, rules: Rules, preference: Preference) -> Way:
-    cost = way_cost_min(option, preference)
+    cost += preference.room_min * lack + 1000.0 * len(option.broken)
     aloft = option.minutes.likely
     if option.anchor is None:
         return Way(cost, aloft_min=aloft)
@@ -237,10 +230,14 @@ def _dead_first(job: Job, pieces: CutSet) -> list[tuple[int, int, float, str]]:
     return result
 
 
-def _room_first(divided: Divided) -> list[tuple[int, int, float, str]]:
+def _room_first(job: Job, divided: Divided) -> list[tuple[int, int, float, str]]:
     """Pieces in the way of the quickest way of another come off before it."""
     result = []
     for row, way in enumerate(divided.ways):
-        for before, after, reason in room_wishes(divided.pieces, row, way.in_way):
+        path = way.options[0].path
+        radius = min(1.5, 0.35 * way.piece.length_m + 0.3)
+        for before, after, reason in room_wishes(
+            divided.pieces, row, path.centre_m, radius, job.inputs.graph.position_m
+        ):
             result.append((before, after, ROOM_WISH_MIN, reason))
     return result
