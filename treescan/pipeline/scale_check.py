@@ -7,8 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from treescan.mensuration.measures import TreeMeasures
-from treescan.pointcloud.cloud import PointCloud
-from treescan.pointcloud.scale import UNIT_DOUBT
+from treescan.pointcloud.cloud import UNIT_DOUBT, PointCloud
 from treescan.site.model import COORDINATES, Site
 from treescan.units import diameter_text
 

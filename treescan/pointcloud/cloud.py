@@ -11,6 +11,9 @@ Float32s = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
+UNIT_DOUBT = "if the file is in "
+"""Words of the warning among a cloud's decisions that names another unit as plausible."""
+
 
 @dataclass(frozen=True)
 class PointCloud:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from numba import njit
 
 from treescan.errors import InvalidInputError, ScanError
-from treescan.pointcloud.cloud import Float32s, Floats
+from treescan.pointcloud.cloud import UNIT_DOUBT, Float32s, Floats
 from treescan.pointcloud.source import Chunk
 from treescan.units import FOOT_M, INCH_M, US_SURVEY_FOOT_M
 
@@ -185,10 +185,6 @@ def _floor_roughness(xyz: Floats, axis: int) -> float:
         floor[filled] - np.column_stack((filled // 64, filled % 64, np.ones(len(filled)))) @ plane
     )
     return float(np.median(np.abs(plane_rest)) / extent[axis])
-
-
-UNIT_DOUBT = "if the file is in "
-"""Words of the warning that names another unit that would be as plausible."""
 
 
 def decide_unit(height: float) -> tuple[str, str, str]:
