@@ -16,8 +16,8 @@ from treescan.pointcloud.borders import Forest, first_on_way, settled
 from treescan.pointcloud.cloud import Floats, Ground, Ints, PointCloud, StemSeed, TreePoints
 from treescan.pointcloud.ground import heights_above
 from treescan.pointcloud.growth import CellGraph, cell_graph, grow, grow_along_wood, path_cost
-from treescan.pointcloud.planes import flat_pieces
 from treescan.pointcloud.stems import find_stems
+from treescan.pointcloud.structure_cells import structure_cells
 from treescan.pointcloud.surface import stem_surface
 from treescan.pointcloud.tops import tree_tops
 from treescan.pointcloud.unseen import what_was_unseen
@@ -157,9 +157,7 @@ def _grown(
 ) -> tuple[_Growth, list[list[int]], tuple[StemSeed, ...]]:
     """Growth over the graph, the stems of each tree, and the stems or else the tree tops."""
     above = _mean_above(graph, point_above)
-    foreign = np.zeros(len(above), dtype=bool)
-    for piece in flat_pieces(graph.centre_m, graph.cell_m, graph.near):
-        foreign[piece.cells] = True
+    foreign = structure_cells(graph.centre_m, graph.cell_m, graph.near)
     cost_of_edge = path_cost(graph.length_m, graph.cell_m)
     trunk, owner = _stem_cells(graph, above, stems)
     foreign |= hanging_wires(graph, above, ~foreign, trunk, _tree_of(stems)[owner])

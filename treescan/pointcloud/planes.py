@@ -39,7 +39,12 @@ class FlatPiece:
     area_m2: float
 
 
-def flat_pieces(centre_m: Float32s, cell_m: float, near: Ints) -> list[FlatPiece]:
+Groups = tuple[Floats, npt.NDArray[Any], npt.NDArray[np.bool_]]
+
+
+def flat_pieces(
+    centre_m: Float32s, cell_m: float, near: Ints, groups: Groups | None = None
+) -> list[FlatPiece]:
     """Connected flat pieces of at least 1.5 square metres.
 
     Parameters
@@ -49,9 +54,20 @@ def flat_pieces(centre_m: Float32s, cell_m: float, near: Ints) -> list[FlatPiece
     cell_m : float
     near : ndarray, shape (m, k)
         Nearest cells of each cell, about 24 of them, itself first; m stands for none.
+    groups : tuple, optional
+        As :func:`flat_groups` gives; found here otherwise.
     """
     if len(centre_m) < 4 * SMALLEST_CELLS:
         return []
+    return _pieces(centre_m, *(groups or flat_groups(centre_m, cell_m, near)), cell_m)
+
+
+def flat_groups(centre_m: Float32s, cell_m: float, near: Ints) -> Groups:
+    """Normal (m, 3), group (m,) and whether it is flat (m,) of each cell.
+
+    Neighbouring flat cells with like normals are one group.  Parameters as
+    :func:`flat_pieces`.
+    """
     values, vectors = local_shape(centre_m, near)
     normal = vectors[:, :, 0]
     thin = np.sqrt(np.maximum(values[:, 0], 0.0))
@@ -68,7 +84,7 @@ def flat_pieces(centre_m: Float32s, cell_m: float, near: Ints) -> list[FlatPiece
     size = len(centre_m)
     links = coo_matrix((np.ones(len(first), dtype=np.int8), (first, second)), shape=(size, size))
     _, label = connected_components(links, directed=False)
-    return _pieces(centre_m, normal, label, flat, cell_m)
+    return normal, label, flat
 
 
 def local_shape(points: Float32s, other: Ints) -> tuple[Floats, Floats]:
