@@ -68,7 +68,6 @@ class _Flight:
     rotation: Floats
     velocity: Floats
     energy_j: float
-    touched: bool
 
 
 def hinge_fall(
@@ -265,7 +264,7 @@ def _until_touch(
         spin = rigid.axes.T @ (rotation[-1].T @ swing)
         if len(down):
             energy = 0.5 * hinge.inertia_kg_m2 * float(rate[end]) ** 2
-            return _Flight(time, centre, rotation, velocity, energy, True), True
+            return _Flight(time, centre, rotation, velocity, energy), True
     return _flight(rigid, grid, (time, centre, rotation), velocity, spin), False
 
 
@@ -294,7 +293,6 @@ def _flight(
         np.concatenate([rotation, rigid.rotations(record[1:, 6:10])]),
         last[3:6],
         energy,
-        True,
     )
 
 

@@ -54,8 +54,6 @@ class Zone:
         Impact energy it may take. [J]
     ground_m : float
         Mean ground height under it. [m]
-    stated : bool
-        The energy limit is the site file's own, not our default for the surface.
     """
 
     name: str
@@ -64,7 +62,6 @@ class Zone:
     surface: str
     max_energy_j: float
     ground_m: float
-    stated: bool = False
 
     @property
     def centre_m(self) -> Floats:
@@ -289,7 +286,6 @@ def _zone(part: DropZone | Landing, kind: str, ground: Ground) -> Zone:
         surface=part.surface,
         max_energy_j=1e3 * own if own is not None else SURFACE_ENERGY_J[part.surface],
         ground_m=float(ground.height(corners[:, 0], corners[:, 1]).mean()),
-        stated=own is not None,
     )
 
 
