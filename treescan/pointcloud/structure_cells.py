@@ -54,51 +54,64 @@ def structure_cells(centre_m: Float32s, cell_m: float, near: Ints) -> Bools:
     for rows in pieces:
         result[rows] = True
     if pieces:
-        pieces += _strips(centre_m, cell_m, groups, result)
+        pieces = _with_strips(centre_m, cell_m, groups, pieces)
     for rows in pieces:
         result[rows] = True
         result[_in_surface(centre_m, rows)] = True
     return result
 
 
-def _strips(centre_m: Float32s, cell_m: float, groups: Groups, found: Bools) -> list[Ints]:
-    """Planes made up of flat groups that are too small alone, each beside a structure."""
+def _with_strips(
+    centre_m: Float32s, cell_m: float, groups: Groups, pieces: list[Ints]
+) -> list[Ints]:
+    """The pieces with the small flat groups in their planes, and planes made of such alone."""
     normal, label, flat = groups
+    found = np.zeros(len(flat), dtype=bool)
+    found[np.concatenate(pieces)] = True
     rows = np.flatnonzero(flat & ~found)
     rows = rows[np.bincount(label[rows], minlength=label.max() + 1)[label[rows]] >= SMALLEST_CELLS]
     if not len(rows):
-        return []
-    group = np.unique(label[rows], return_inverse=True)[1]
-    structure = cKDTree(centre_m[found], balanced_tree=False)
-    beside, _ = structure.query(centre_m[rows], distance_upper_bound=JOINED_M, workers=-1)
-    seeds, sizes = np.unique(group[np.isfinite(beside)], return_counts=True)
-    planes: list[Ints] = []
+        return pieces
+    points, across, group = (
+        centre_m[rows],
+        normal[rows],
+        np.unique(label[rows], return_inverse=True)[1],
+    )
     free = np.ones(len(rows), dtype=bool)
+    planes = []
+    for piece in pieces:
+        on = _coplanar(points, across, group, free, centre_m[piece])
+        planes.append(np.concatenate((piece, rows[on])))
+        free &= ~on
+    structure = cKDTree(centre_m[np.concatenate(planes)], balanced_tree=False)
+    beside, _ = structure.query(points, distance_upper_bound=JOINED_M, workers=-1)
+    seeds, sizes = np.unique(group[free & np.isfinite(beside)], return_counts=True)
     for seed in seeds[np.argsort(-sizes)]:
         start = free & (group == seed)
         if start.any():
-            on = _coplanar(centre_m[rows], normal[rows], group, free, start)
-            if on.sum() * cell_m**2 >= MIN_AREA_M2:
+            on = start | _coplanar(points, across, group, free, points[start])
+            if on.sum() * cell_m**2 >= MIN_AREA_M2 and plane_of(points[on])[2] <= MAX_THICKNESS_M:
                 planes.append(rows[on])
                 free &= ~on
     return planes
 
 
-def _coplanar(points: Float32s, normal: Floats, group: Ints, free: Bools, start: Bools) -> Bools:
-    """Groups in the plane of the first one that lie near it or near each other; none if bent."""
-    on = start
+def _coplanar(points: Float32s, normal: Floats, group: Ints, free: Bools, base: Float32s) -> Bools:
+    """Groups in the plane of ``base`` that lie near it or near each other."""
     whole = np.bincount(group)
+    on = np.zeros(len(points), dtype=bool)
     for _ in range(3):
-        middle, across, thickness = plane_of(points[on])
-        if thickness > MAX_THICKNESS_M:
-            return np.zeros(len(points), dtype=bool)
+        middle, across, _ = plane_of(np.concatenate((base, points[on])))
         alike = free & (np.abs((points - middle) @ across) < 2.0 * MAX_THICKNESS_M)
         alike &= np.abs(normal @ across) > SAME_PLANE_COS
         alike &= (np.bincount(group[alike], minlength=len(whole)) > 0.8 * whole)[group]
-        away, _ = cKDTree(points[on]).query(points[alike], workers=-1)
+        if not alike.any():
+            break
+        reach = cKDTree(np.concatenate((base, points[on])), balanced_tree=False)
+        away, _ = reach.query(points[alike], distance_upper_bound=STRIPS_APART_M, workers=-1)
         near = np.zeros(len(whole), dtype=bool)
-        near[group[alike][away < STRIPS_APART_M]] = True
-        on = start | (alike & near[group])
+        near[group[alike][np.isfinite(away)]] = True
+        on = alike & near[group]
     return on
 
 
