@@ -88,7 +88,7 @@ def _with_strips(
     seeds, sizes = np.unique(group[free & np.isfinite(beside)], return_counts=True)
     for seed in seeds[np.argsort(-sizes)]:
         start = free & (group == seed)
-        if start.any():
+        if start.sum() >= SMALLEST_CELLS:
             on = start | _coplanar(points, across, group, free, points[start])
             if on.sum() * cell_m**2 >= MIN_AREA_M2 and plane_of(points[on])[2] <= MAX_THICKNESS_M:
                 planes.append(rows[on])
