@@ -65,8 +65,8 @@ def flat_pieces(
 def flat_groups(centre_m: Float32s, cell_m: float, near: Ints) -> Groups:
     """Normal (m, 3), group (m,) and whether it is flat (m,) of each cell.
 
-    Neighbouring flat cells with like normals are one group.  Parameters as
-    :func:`flat_pieces`.
+    Neighbouring flat cells with like normals are one group.  ``centre_m`` (m, 3) and ``near``
+    (m, k) are as for :func:`flat_pieces`.
     """
     values, vectors = local_shape(centre_m, near)
     normal = vectors[:, :, 0]
