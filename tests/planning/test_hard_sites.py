@@ -13,7 +13,7 @@ from tests.planning.jobs import inputs_of
 from tests.planning.sites import glass_all_round, open_field, wire_over_the_crown
 from tests.planning.trees import Builder, grown_tree
 from treescan.planning.candidates import first_cuts, piece_length_m
-from treescan.planning.dividing import divide, judge, pieces_of_cuts, ways_of
+from treescan.planning.dividing import divide, judge, pieces_of_cuts, ways_of, with_ways
 from treescan.planning.edits import Edit
 from treescan.planning.hangs import passed_again
 from treescan.planning.job import prepare
@@ -85,7 +85,8 @@ def test_a_sliver_is_joined_to_the_wood_beside_it():
     start = pieces_of_cuts(job, inputs.keep_cuts)
     short = start.members[int(np.searchsorted(start.cuts, cut))]
     assert piece_length_m(inputs.graph, short) < job.rules.least_length_m
-    divided = divide(job, lambda _share: None)
+    division = divide(job, lambda _share: None)
+    divided = with_ways(division, division.pieces)
     assert not {cut, extra} <= set(divided.pieces.cuts.tolist())
     assert all(way.piece.length_m >= job.rules.least_length_m for way in divided.ways)
 
@@ -93,7 +94,8 @@ def test_a_sliver_is_joined_to_the_wood_beside_it():
 def test_a_sliver_that_a_person_wants_stays():
     inputs, cut, extra = with_a_sliver()
     job = prepare(replace(inputs, edits=(Edit("split", node=extra),)))
-    divided = divide(job, lambda _share: None)
+    division = divide(job, lambda _share: None)
+    divided = with_ways(division, division.pieces)
     assert {cut, extra} <= set(divided.pieces.cuts.tolist())
 
 

@@ -112,12 +112,17 @@ def test_a_weak_surface_asks_for_a_mat():
         assert "mat" in plan.smallest_change
 
 
+def taken(steps) -> list[int]:
+    """All wood of some steps; plans may be cut in other places."""
+    return sorted(int(node) for step in steps for node in step.piece.nodes)
+
+
 def test_alternatives_are_whole_plans_with_a_paragraph_each():
     plan = make_plan(sample_inputs("maple_phone"))
     names = [a.name for a in plan.alternatives]
     assert names == ["balanced", "least load", "most clearance", "fastest", "fewest anchor moves"]
     for alternative in plan.alternatives:
-        assert len(alternative.steps) == len(plan.steps)
+        assert taken(alternative.steps) == taken(plan.steps)
         assert len(alternative.explanation) > 40
         assert alternative.hours.low <= alternative.hours.likely <= alternative.hours.high
     assert "ties in at" in plan.explanation or "No tie-in" in plan.explanation

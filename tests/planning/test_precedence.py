@@ -10,6 +10,7 @@ from treescan.planning.precedence import (
     add_soft,
     add_use,
     carriers,
+    nodes_in_way,
     outer_first,
     room_wishes,
     violated,
@@ -78,5 +79,7 @@ def test_wood_in_the_way_of_a_fall_is_named():
     )
     end = graph.position_m[pieces.members[lower][2]]
     path = start + np.linspace(0, 1, 40)[:, None] * (end - start)
-    wishes = room_wishes(pieces, row, path, 0.5, graph.position_m)
+    other = np.flatnonzero((pieces.piece_of >= 0) & (pieces.piece_of != row))
+    in_way = nodes_in_way(path, 0.5, graph.position_m, other)
+    wishes = room_wishes(pieces, row, in_way)
     assert (lower, row, ROOM) in wishes

@@ -31,6 +31,16 @@ def test_the_rest_of_a_job_takes_what_is_left_and_keeps_its_ways():
     assert f"{len(rest.steps)} are as before" in rest.cautions[0]
 
 
+def test_the_cuts_of_another_whole_plan_may_be_kept_instead():
+    inputs = job()
+    plan = make_plan(inputs)
+    joined = plan.steps[0].piece.butt_node
+    others = [s.piece.butt_node for s in plan.steps if s.piece.butt_node != joined]
+    rest = replan(inputs, plan.steps, set(), set(), cuts=others)
+    assert joined not in {s.piece.butt_node for s in rest.steps} or not rest.feasible
+    assert faults_of(inputs, rest) == []
+
+
 def test_a_limb_that_broke_off_is_left_out():
     inputs = job()
     plan = make_plan(inputs)

@@ -63,7 +63,7 @@ def alternatives(session: Session) -> None:
     if plan is None:
         return
     heading("Whole plans side by side")
-    words("Each keeps the same cuts and limits and is best at something else. High ends are shown.")
+    words("Each is best at something else; some cut the tree in other places. High ends are shown.")
     wanted = str(session.store.state.get("prefer", ""))
     now, system = chosen_name(plan), units()
     with ui.element("div").classes("tsv-plans").props('tabindex=0 aria-label="Whole plans"'):

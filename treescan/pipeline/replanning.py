@@ -79,6 +79,12 @@ def step_numbers(texts: Sequence[str]) -> frozenset[int]:
     return frozenset(result)
 
 
+def _cuts_of(plan: dict[str, Any], name: str) -> tuple[int, ...]:
+    """Cuts of a whole plan among the alternatives, which may lie elsewhere; empty for none."""
+    rows = [row for row in plan.get("alternatives", ()) if name and row.get("name") == name]
+    return tuple(int(cut) for cut in rows[0].get("cuts", ())) if rows else ()
+
+
 def inputs_of(job: JobFolder) -> PlanInputs:
     """What the rest of the job of a result folder is planned from; a lost anchor stays lost."""
     return PlanInputs(
@@ -141,6 +147,7 @@ def replan_folder(
         steps,
         set(changes.done),
         set(changes.gone),
+        cuts=() if edits else _cuts_of(job.plan, changes.prefer),
         progress=within(report, "Planning the rest"),
     )
     told = tuple(f"Node {n}: {why_not_here(inputs, plan, n)}" for n in changes.why)

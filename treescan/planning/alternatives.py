@@ -1,8 +1,7 @@
-"""Several whole plans of one job: least load, most clearance, fastest, fewest anchor moves."""
+"""What whole plans of one job are best at, and the order of a division in the solver's terms."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,8 +11,7 @@ from treescan.planning.dividing import Divided
 from treescan.planning.edits import order_pairs
 from treescan.planning.job import Job
 from treescan.planning.options import Option, cost_min
-from treescan.planning.order_solver import solve_order
-from treescan.planning.ordering import Below, OrderProblem, OrderResult, Way
+from treescan.planning.ordering import Below, OrderProblem, Way
 from treescan.planning.precedence import (
     DEAD,
     TIE_IN,
@@ -25,7 +23,6 @@ from treescan.planning.precedence import (
 )
 from treescan.planning.schedule import handling, rig_of
 from treescan.planning.workload import chip_masses, crown_part
-from treescan.processes import at_once
 from treescan.rigging.types import Anchor
 
 HEIGHT_MIN = 0.005
@@ -34,6 +31,8 @@ HEIGHT_MIN = 0.005
 ENOUGH_ROOM_M = 2.0
 ROOM_WISH_MIN = 1.0
 DEAD_WISH_MIN = 8.0
+BROKEN_MIN = 1000.0
+"""Minutes that a limit broken counts for: our choice."""
 
 
 @dataclass(frozen=True)
@@ -58,47 +57,6 @@ PREFERENCES = (
     Preference("fastest", 0.5, 0.2, 1.0, 0.1),
     Preference("fewest anchor moves", 4.0, 1.0, 6.0),
 )
-
-
-@dataclass(frozen=True)
-class Ordered:
-    """An ordered plan before its loads are held against what still stands.
-
-    ``options`` are in the order of the cuts; ``rows`` are the piece rows.
-    """
-
-    preference: Preference
-    rows: tuple[int, ...]
-    options: tuple[Option, ...]
-    result: OrderResult
-    flags: tuple[str, ...] = ()
-
-
-def whole_plans(job: Job, divided: Divided, tell: Callable[[float], None]) -> tuple[Ordered, ...]:
-    """Order the job for every preference; the balanced one first."""
-    rules = Rules.of(job, divided)
-
-    def solved(preference: Preference) -> OrderResult:
-        problem = order_problem(job, divided, rules, preference)
-        effort = 1.0 if preference is BALANCED else 0.4
-        return solve_order(problem, seed=job.inputs.seed, effort=effort)
-
-    half = len(PREFERENCES) // 2
-    first, rest = at_once(
-        lambda: [solved(preference) for preference in PREFERENCES[:half]],
-        lambda: [solved(preference) for preference in PREFERENCES[half:]],
-    )
-    tell(1.0)
-    return tuple(
-        Ordered(
-            preference,
-            result.order,
-            tuple(divided.ways[row].options[result.picks[row]] for row in result.order),
-            result,
-            rules.flags,
-        )
-        for preference, result in zip(PREFERENCES, first + rest, strict=True)
-    )
 
 
 @dataclass(frozen=True)
@@ -136,7 +94,7 @@ class Rules:
                         f" down before the cut at node {pieces.cuts[row]}: climb anew for it, or"
                         " cut it from a lift."
                     )
-        wishes = _dead_first(job, pieces) + _room_first(job, divided)
+        wishes = _dead_first(job, pieces) + _room_first(divided)
         kept = [(a, b, m) for a, b, m, r in wishes if not add_soft(graph, [(a, b, r)])]
         hard = tuple((a, b) for a, b, d in graph.edges(data=True) if d["hard"])
         return Rules(
@@ -193,10 +151,15 @@ def _below(job: Job, divided: Divided) -> Below:
     )
 
 
-def _way(pieces: CutSet, row: int, option: Option, rules: Rules, preference: Preference) -> Way:
+def way_cost_min(option: Option, preference: Preference) -> float:
+    """Minutes of a way with its load, its chance of a breach and its lack of room as minutes."""
     lack = max(0.0, ENOUGH_ROOM_M - option.room_m)
     cost = cost_min(option, preference.share_min)
-    cost += preference.room_min * lack + 1000.0 * len(option.broken)
+    return cost + preference.room_min * lack + BROKEN_MIN * len(option.broken)
+
+
+def _way(pieces: CutSet, row: int, option: Option, rules: Rules, preference: Preference) -> Way:
+    cost = way_cost_min(option, preference)
     aloft = option.minutes.likely
     if option.anchor is None:
         return Way(cost, aloft_min=aloft)
@@ -230,14 +193,10 @@ def _dead_first(job: Job, pieces: CutSet) -> list[tuple[int, int, float, str]]:
     return result
 
 
-def _room_first(job: Job, divided: Divided) -> list[tuple[int, int, float, str]]:
+def _room_first(divided: Divided) -> list[tuple[int, int, float, str]]:
     """Pieces in the way of the quickest way of another come off before it."""
     result = []
     for row, way in enumerate(divided.ways):
-        path = way.options[0].path
-        radius = min(1.5, 0.35 * way.piece.length_m + 0.3)
-        for before, after, reason in room_wishes(
-            divided.pieces, row, path.centre_m, radius, job.inputs.graph.position_m
-        ):
+        for before, after, reason in room_wishes(divided.pieces, row, way.in_way):
             result.append((before, after, ROOM_WISH_MIN, reason))
     return result

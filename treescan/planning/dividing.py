@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from treescan.planning.candidates import (
     LEAST_SPLIT_KG,
@@ -24,12 +25,15 @@ from treescan.planning.job import Job
 from treescan.planning.leaning import spar_under
 from treescan.planning.merging import with_fewer_cuts
 from treescan.planning.options import CREDIBLE, Option, front, least_bad
+from treescan.planning.precedence import nodes_in_way
 from treescan.planning.recutting import recut
 from treescan.planning.robust import with_chance
 from treescan.planning.ties import no_line_because
-from treescan.planning.together import taken_together
+from treescan.planning.together import Common, taken_together, told_together
 from treescan.processes import at_once
 from treescan.wood.types import Piece
+
+Int32s = npt.NDArray[np.int32]
 
 MOST_DEPTH = 3
 MOST_JUDGED = 300
@@ -41,6 +45,9 @@ SPLIT_KG = 3.0
 
 ALWAYS_LINED_KG = 60.0
 """Lighter pieces that may fall are not looked at on the line."""
+
+MOST_IN_WAY_M = 1.5
+"""Most that a piece is taken to fill around its way: our choice. [m]"""
 
 LEAST_HAND_SHARE = 0.04
 """Pieces are cut into what a hand holds at last, unless that makes more than about 25 of one."""
@@ -54,12 +61,14 @@ class PieceWays:
     """A piece with the ways that stay in the choice.
 
     ``options`` keep every limit; when there is none it holds the least bad one only.
-    ``reasons`` say why the other ways were refused.
+    ``reasons`` say why the other ways were refused; ``in_way`` (k,) are nodes in
+    the way of the first.
     """
 
     piece: Piece
     options: tuple[Option, ...]
     reasons: tuple[str, ...]
+    in_way: Int32s
 
     @property
     def kept(self) -> bool:
@@ -81,7 +90,7 @@ Known = dict[Key, PieceWays]
 Held = tuple[frozenset[int], frozenset[int]]
 
 
-class _Judge:
+class Judge:
     """Judges pieces and remembers the answers.
 
     ``fixed`` are cuts that a person named, which are not joined away; ``whole`` those whose piece
@@ -102,6 +111,7 @@ class _Judge:
         self.falls: dict[Key, bool] = {}
 
     def __call__(self, pieces: CutSet, row: int) -> PieceWays:
+        """The ways of the piece of a row."""
         key = (int(pieces.cuts[row]), pieces.inner_cuts(row))
         if key not in self.known:
             self.known[key] = judge(self.job, pieces, row)
@@ -121,11 +131,22 @@ class _Judge:
         return self.falls[key]
 
 
-def divide(job: Job, tell: Callable[[float], None]) -> Divided:
+@dataclass(frozen=True)
+class Division:
+    """The cuts before a person's own on them, all pieces judged so far, and what is to be told."""
+
+    pieces: CutSet
+    judged: Judge
+    flags: tuple[str, ...] = ()
+    common: list[Common] = field(default_factory=list)
+
+
+def divide(job: Job, tell: Callable[[float], None]) -> Division:
     """Cut, judge, and cut finer where no way is left and finer pieces have one.
 
     Cuts changed by hand are made first where an earlier plan's cuts are kept, which they name;
-    otherwise last, on the planner's own cuts.  Their pieces stay as they were asked for.
+    otherwise last, on the planner's own cuts (:func:`with_ways`).  Their pieces stay as they were
+    asked for.
     """
     inputs = job.inputs
     edits = inputs.edits or ()
@@ -142,16 +163,24 @@ def divide(job: Job, tell: Callable[[float], None]) -> Divided:
         lambda: _settled_all(job, pieces, one, held, tell),
         lambda: _settled_all(job, pieces, other, held, lambda _share: None),
     )
-    judged = _Judge(job, {**known, **more}, held=held)
+    judged = Judge(job, {**known, **more}, held=held)
     pieces = pieces.changed(add=here + there)
     pieces = _without_slivers(judged, pieces)
     pieces = recut(job, pieces, judged.options, fixed)
-    pieces, together = taken_together(job, pieces, judged.options, fixed)
-    if edits and not inputs.keep_cuts:
-        pieces, flags = edited_cuts(pieces, edits)
+    pieces, common = taken_together(job, pieces, judged.options, fixed)
+    return Division(pieces, judged, tuple(flags), common)
+
+
+def with_ways(division: Division, pieces: CutSet) -> Divided:
+    """The ways of every piece of a division, a person's changes of its cuts made."""
+    judged, job = division.judged, division.judged.job
+    edits, flags = job.inputs.edits or (), list(division.flags)
+    if edits and not job.inputs.keep_cuts:
+        pieces, told = edited_cuts(pieces, edits)
+        flags += told
     ways = tuple(judged(pieces, row) for row in range(len(pieces)))
     flags += _unmet(edits, ways) + _broken_by_hand(job, pieces, ways, edits)
-    return Divided(pieces, ways, (*flags, *together))
+    return Divided(pieces, ways, (*flags, *told_together(job, pieces, division.common)))
 
 
 def _broken_by_hand(
@@ -216,7 +245,7 @@ def _settled_all(
     tell: Callable[[float], None],
 ) -> tuple[list[int], Known]:
     """Cuts added inside some of the pieces, each settled by itself, and what was judged."""
-    judged = _Judge(job, most=MOST_JUDGED // 2 + len(cuts), held=held)
+    judged = Judge(job, most=MOST_JUDGED // 2 + len(cuts), held=held)
     added: list[int] = []
     for number, cut in enumerate(cuts):
         finer = _settled(judged, pieces, cut, MOST_DEPTH)
@@ -273,7 +302,7 @@ def _unmet(edits: tuple[Edit, ...], ways: tuple[PieceWays, ...]) -> list[str]:
     return told
 
 
-def _settled(judged: _Judge, pieces: CutSet, cut: int, depth: int) -> CutSet:
+def _settled(judged: Judge, pieces: CutSet, cut: int, depth: int) -> CutSet:
     """Cut one piece finer while that leaves less wood without a way."""
     row = int(np.searchsorted(pieces.cuts, cut))
     way = judged(pieces, row)
@@ -306,7 +335,7 @@ def _settled(judged: _Judge, pieces: CutSet, cut: int, depth: int) -> CutSet:
     return pieces
 
 
-def _without_slivers(judged: _Judge, pieces: CutSet) -> CutSet:
+def _without_slivers(judged: Judge, pieces: CutSet) -> CutSet:
     """Leave out cuts that make a piece not worth one, where the joined piece has a way down.
 
     A sliver joins the wood it grows on, or, as the lowest log, the log above it.
@@ -322,13 +351,13 @@ def _without_slivers(judged: _Judge, pieces: CutSet) -> CutSet:
     return pieces
 
 
-def _is_sliver(judged: _Judge, pieces: CutSet, row: int) -> bool:
+def _is_sliver(judged: Judge, pieces: CutSet, row: int) -> bool:
     piece = judged(pieces, row).piece
     short = piece.length_m < judged.job.rules.least_length_m
     return short or piece.mass_kg.high < LEAST_SPLIT_KG
 
 
-def _joined(judged: _Judge, pieces: CutSet, row: int) -> CutSet:
+def _joined(judged: Judge, pieces: CutSet, row: int) -> CutSet:
     """The pieces with this one joined to a neighbour, or as they were."""
     drops = [int(pieces.cuts[row])] if pieces.holder[row] >= 0 else []
     drops += [int(pieces.cuts[other]) for other in pieces.outer[row]][:1]
@@ -353,9 +382,9 @@ def judge(job: Job, pieces: CutSet, row: int) -> PieceWays:
     found = ways_of(job, piece, wish)
     if wish is not None:
         return _as_asked(job, piece, found, wish)
-    best = front(found)
+    best = front(found) or (least_bad(found),)
     refused = [o for o in found if not o.kept]
-    return PieceWays(piece, best or (least_bad(found),), _reasons(refused))
+    return _piece_ways(job, piece, best, _reasons(refused))
 
 
 def _piece(job: Job, pieces: CutSet, row: int) -> Piece:
@@ -426,13 +455,26 @@ def _as_asked(job: Job, piece: Piece, found: list[Option], wish: Edit) -> PieceW
         told = tuple(
             replace(o, warnings=(f"asked for by hand: {asked}", *o.warnings)) for o in best
         )
-        return PieceWays(piece, told, _reasons([o for o in fits if not o.kept]))
+        return _piece_ways(job, piece, told, _reasons([o for o in fits if not o.kept]))
     found = ways_of(job, piece)
     best = front(found) or (least_bad(found),)
     why = no_line_because(job, piece, wish.tie, wish.anchor)
     note = f"asked for by hand and not possible: {asked}{why and f' ({why})'}"
     told = tuple(replace(o, warnings=(note, *o.warnings)) for o in best)
-    return PieceWays(piece, told, (note, *_reasons([o for o in found if not o.kept])))
+    return _piece_ways(job, piece, told, (note, *_reasons([o for o in found if not o.kept])))
+
+
+def _piece_ways(
+    job: Job, piece: Piece, options: tuple[Option, ...], reasons: tuple[str, ...]
+) -> PieceWays:
+    """The ways of a piece, with the wood in the way of the quickest."""
+    other = job.inputs.standing.copy()
+    other[piece.nodes] = False
+    radius = min(MOST_IN_WAY_M, 0.35 * piece.length_m + 0.3)
+    nodes = np.flatnonzero(other).astype(np.int32)
+    path = options[0].path.centre_m
+    near = nodes_in_way(path, radius, job.inputs.graph.position_m, nodes)
+    return PieceWays(piece, options, reasons, near)
 
 
 def _reasons(refused: list[Option]) -> tuple[str, ...]:

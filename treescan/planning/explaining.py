@@ -8,14 +8,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from treescan.planning.alternatives import Ordered
 from treescan.planning.anchor_ranks import with_anchor_ranks
-from treescan.planning.dividing import Divided
 from treescan.planning.inputs import PlanInputs
 from treescan.planning.job import Job
 from treescan.planning.mending import smallest_change
 from treescan.planning.near_pass import StandingWood
 from treescan.planning.options import NEARER_M, Option
+from treescan.planning.plan_search import Ordered
 from treescan.planning.schedule import as_rows
 from treescan.planning.steps import WorkedPlan, work_out
 from treescan.planning.types import Alternative, Plan, RankedAnchor
@@ -49,12 +48,12 @@ SECOND_BY_LANYARD = (
 )
 
 
-def plan_of(job: Job, divided: Divided, sequences: Sequence[Ordered]) -> Plan:
+def plan_of(job: Job, sequences: Sequence[Ordered]) -> Plan:
     """Work out every sequence, choose the balanced one and set the others beside it."""
     wood = StandingWood.of(job)
     some, others = at_once(
-        lambda: [work_out(job, divided, sequence, wood) for sequence in sequences[0::2]],
-        lambda: [work_out(job, divided, sequence, wood) for sequence in sequences[1::2]],
+        lambda: [work_out(job, sequence, wood) for sequence in sequences[0::2]],
+        lambda: [work_out(job, sequence, wood) for sequence in sequences[1::2]],
     )
     parts = (some, others)
     worked = truly_named([parts[i % 2][i // 2] for i in range(len(sequences))])
@@ -68,7 +67,7 @@ def plan_of(job: Job, divided: Divided, sequences: Sequence[Ordered]) -> Plan:
         tie_ins=ranked_tie_ins(job, chosen),
         alternatives=tuple(as_alternative(w, chosen, worked) for w in worked),
         schedule=as_rows(chosen.day, chosen.steps),
-        cautions=_cautions(job, divided, sequences[0]),
+        cautions=_cautions(job, chosen),
         feasible=feasible,
         hours=chosen.day.hours,
         explanation=describe(job, chosen),
@@ -78,15 +77,25 @@ def plan_of(job: Job, divided: Divided, sequences: Sequence[Ordered]) -> Plan:
     )
 
 
+def _one_a_name(worked: Sequence[WorkedPlan]) -> list[WorkedPlan]:
+    """Of plans made for the same wish the one that breaks fewer limits, then the cheaper one."""
+    best: dict[str, WorkedPlan] = {}
+    for plan in worked:
+        held = best.setdefault(plan.name, plan)
+        if (plan.broken, plan.cost_min) < (held.broken, held.cost_min):
+            best[plan.name] = plan
+    return list(best.values())
+
+
 def truly_named(worked: Sequence[WorkedPlan]) -> list[WorkedPlan]:
-    """Every plan that is named for a figure is the best found in it, whatever it was ordered for.
+    """One plan a name; each that is named for a figure is the best found in it.
 
     Plans are ordered by a cost of several wishes before their schedule is worked out, so the one
     ordered for speed may not be the fastest; then the faster one takes the name as well.  Plans
     that break fewer limits come first, then the figure of the name, then the plan so ordered.
     """
     named = []
-    for plan in worked:
+    for plan in _one_a_name(worked):
         figure = FIGURE_OF.get(plan.name)
         if figure is not None:
             places = [(other.broken, round(other.figures[figure], 3)) for other in worked]
@@ -327,8 +336,8 @@ def _tie_in(job: Job, place: Anchor, reason: str) -> RankedAnchor:
     return RankedAnchor(place, pull_n, share, place.rejected or reason)
 
 
-def _cautions(job: Job, divided: Divided, sequence: Ordered) -> tuple[str, ...]:
-    found = [*divided.flags, *sequence.flags, DURATIONS, *job.field.obstacles.notes]
+def _cautions(job: Job, plan: WorkedPlan) -> tuple[str, ...]:
+    found = [*plan.flags, DURATIONS, *job.field.obstacles.notes]
     if job.tie_in is None:
         found.append("No tie-in on this tree holds a climber by the rule used: use a lift.")
     wind = job.inputs.site.conditions.wind_m_s

@@ -50,7 +50,7 @@ def with_fewer_cuts(
         for cut in sorted(cuts & set(pieces.cuts.tolist()), reverse=True):
             row = int(np.searchsorted(pieces.cuts, cut))
             holder = int(pieces.holder[row])
-            if holder < 0 or _stays_a_limb(job, pieces, row):
+            if holder < 0 or stays_a_limb(job, pieces, row):
                 continue
             base = int(pieces.cuts[holder])
             nodes = np.concatenate([pieces.members[holder], pieces.members[row]])
@@ -82,7 +82,7 @@ def _no_worse(parts: list[Option], whole: Option, most_min: float) -> bool:
     return cost_min(whole, SHARE_MIN) <= most_min
 
 
-def _stays_a_limb(job: Job, pieces: CutSet, row: int) -> bool:
+def stays_a_limb(job: Job, pieces: CutSet, row: int) -> bool:
     """Whether a piece is a limb of a stem that is taken in logs: it comes off by itself."""
     graph, rules = job.inputs.graph, job.rules
     cut = int(pieces.cuts[row])

@@ -49,15 +49,24 @@ class _Arrays(NamedTuple):
 
 
 def search(
-    problem: OrderProblem, start: OrderResult, *, seed: int = 0, trials: int = 200_000
+    problem: OrderProblem,
+    start: OrderResult,
+    *,
+    seed: int = 0,
+    trials: int = 200_000,
+    hottest_min: float = HOTTEST_MIN,
 ) -> OrderResult:
-    """Return the best order found from ``start``, never a worse one; its bound is not set."""
+    """Return the best order found from ``start``, never a worse one; its bound is not set.
+
+    ``hottest_min`` says how much worse an order may get at first: little where the start is
+    nearly right. [min]
+    """
     if problem.size < 2:
         return start
     arrays = _arrays(problem)
     order = np.array(start.order, dtype=np.int64)
     picks = np.array(start.picks, dtype=np.int64)
-    found, chosen = _anneal(arrays, order, picks, trials, np.random.default_rng(seed))
+    found, chosen = _anneal(arrays, order, picks, trials, np.random.default_rng(seed), hottest_min)
     value = cost(problem, found.tolist(), chosen.tolist())
     if value >= start.cost_min - 1e-9:
         return start
@@ -191,7 +200,12 @@ def _repicked(of: _Arrays, order: Ints, picks: Ints, out: Ints, rng: np.random.G
 
 @njit(cache=True)
 def _anneal(
-    of: _Arrays, order: Ints, picks: Ints, trials: int, rng: np.random.Generator
+    of: _Arrays,
+    order: Ints,
+    picks: Ints,
+    trials: int,
+    rng: np.random.Generator,
+    hottest_min: float,
 ) -> tuple[Ints, Ints]:
     """Best order and ways of a run of trials with falling willingness to get worse."""
     n = len(order)
@@ -200,9 +214,9 @@ def _anneal(
     now = _value(of, order, picks, at, 1e18)
     best, best_order, best_picks = now, order.copy(), picks.copy()
     new_order, new_picks = order.copy(), picks.copy()
-    cooling = np.log(COLDEST_MIN / HOTTEST_MIN)
+    cooling = np.log(COLDEST_MIN / hottest_min)
     for trial in range(trials):
-        heat = HOTTEST_MIN * np.exp(cooling * trial / trials)
+        heat = hottest_min * np.exp(cooling * trial / trials)
         new_order[:] = order
         new_picks[:] = picks
         if rng.random() < 0.25:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from treescan.planning.alternatives import whole_plans
 from treescan.planning.dividing import divide
 from treescan.planning.explaining import plan_of
 from treescan.planning.inputs import PlanInputs
 from treescan.planning.job import prepare
+from treescan.planning.plan_search import whole_plans
 from treescan.planning.said_once import with_general_cautions
 from treescan.planning.second_look import with_second_look
 from treescan.planning.types import Plan
@@ -39,9 +39,9 @@ def make_plan(inputs: PlanInputs, *, progress: Callable[[float], None] | None = 
     tell = progress or _silent
     job = prepare(inputs)
     tell(0.05)
-    divided = divide(job, lambda share: tell(0.05 + 0.6 * share))
-    plans = whole_plans(job, divided, lambda share: tell(0.65 + 0.25 * share))
-    plan = plan_of(job, divided, plans)
+    division = divide(job, lambda share: tell(0.05 + 0.6 * share))
+    plans = whole_plans(job, division, lambda share: tell(0.65 + 0.25 * share))
+    plan = plan_of(job, plans)
     tell(0.92)
     plan = with_general_cautions(with_second_look(job, plan))
     tell(1.0)

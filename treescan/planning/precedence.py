@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 from treescan.planning.candidates import CutSet
 
 Floats = npt.NDArray[np.float64]
+Int32s = npt.NDArray[np.int32]
 
 OUTER = "outer wood comes off before the wood it grows on"
 ANCHOR = "carries the anchor until then"
@@ -88,10 +89,8 @@ def violated(graph: nx.DiGraph, order: Iterable[int]) -> list[str]:
     ]
 
 
-def room_wishes(
-    pieces: CutSet, row: int, path_m: Floats, radius_m: float, position_m: Floats
-) -> list[tuple[int, int, str]]:
-    """Pieces that stand in the way of the path of ``row`` and would better go first.
+def nodes_in_way(path_m: Floats, radius_m: float, position_m: Floats, nodes: Int32s) -> Int32s:
+    """Nodes that a piece sweeps on its way once it has left the place it grew at.
 
     Parameters
     ----------
@@ -100,17 +99,31 @@ def room_wishes(
     radius_m : float
         Radius around it that the piece fills.
     position_m : ndarray, shape (n, 3)
-        Nodes of the standing tree.
+        Nodes of the tree.
+    nodes : ndarray, shape (m,)
+        Those that may be in the way: standing, and not of the piece itself.
     """
-    standing = pieces.piece_of >= 0
-    nodes = np.flatnonzero(standing & (pieces.piece_of != row))
+    none = np.zeros(0, dtype=np.int32)
     if len(nodes) == 0 or len(path_m) < 2:
-        return []
-    start = path_m[0]
-    later = path_m[np.linalg.norm(path_m - start, axis=1) > radius_m]
+        return none
+    later = path_m[np.linalg.norm(path_m - path_m[0], axis=1) > radius_m]
     if len(later) == 0:
-        return []
+        return none
     distance, _ = cKDTree(later).query(position_m[nodes], distance_upper_bound=radius_m)
-    blocking = np.unique(pieces.piece_of[nodes[np.isfinite(distance)]])
+    result: Int32s = nodes[np.isfinite(distance)].astype(np.int32)
+    return result
+
+
+def room_wishes(pieces: CutSet, row: int, in_way: Int32s) -> list[tuple[int, int, str]]:
+    """Pieces that stand in the way of the path of ``row`` and would better go first.
+
+    Parameters
+    ----------
+    in_way : ndarray, shape (m,)
+        Nodes in the way: see :func:`nodes_in_way`.
+    """
+    if len(in_way) == 0:
+        return []
+    rows = pieces.piece_of[in_way]
     below = set(carriers(pieces, int(pieces.cuts[row])))
-    return [(int(other), row, ROOM) for other in blocking if int(other) not in below]
+    return [(int(r), row, ROOM) for r in np.unique(rows[rows >= 0]) if int(r) not in below]

@@ -53,11 +53,11 @@ def recut(job: Job, pieces: CutSet, judged: Judged, fixed: frozenset[int]) -> Cu
         if row == len(pieces) or pieces.cuts[row] != cut or not _stuck_kg(pieces, judged, row):
             continue
         best, left = pieces, _all_stuck_kg(pieces, judged)
-        for add, drop in _changes(job, pieces, row, fixed):
+        for add, drop in changes(job, pieces, row, fixed):
             if tried >= MOST_TRIED:
                 return best
             other = pieces.changed(add=add, drop=drop)
-            if not _within_rules(job, pieces, other):
+            if not within_rules(job, pieces, other):
                 continue
             tried += 1
             kg = _all_stuck_kg(other, judged)
@@ -69,7 +69,7 @@ def recut(job: Job, pieces: CutSet, judged: Judged, fixed: frozenset[int]) -> Cu
     return pieces
 
 
-def _changes(job: Job, pieces: CutSet, row: int, fixed: frozenset[int]) -> Iterator[Change]:
+def changes(job: Job, pieces: CutSet, row: int, fixed: frozenset[int]) -> Iterator[Change]:
     """Cuts to add and to drop: joined with neighbours, one cut more, or moved along the wood."""
     cut = int(pieces.cuts[row])
     outer = [int(pieces.cuts[other]) for other in pieces.outer[row]]
@@ -126,7 +126,7 @@ def _along(job: Job, pieces: CutSet, row: int) -> list[int]:
     return list(dict.fromkeys(found))
 
 
-def _within_rules(job: Job, before: CutSet, after: CutSet) -> bool:
+def within_rules(job: Job, before: CutSet, after: CutSet) -> bool:
     """Whether the pieces that a change makes keep the size rules."""
     mass = job.inputs.mass.high_kg
     most_kg, most_m = piece_limits(job.inputs.graph, job.rules, mass, job.height_m)

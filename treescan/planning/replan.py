@@ -114,6 +114,7 @@ def replan(
     done: set[int],
     gone_limbs: set[int],
     *,
+    cuts: Sequence[int] = (),
     progress: Callable[[float], None] | None = None,
 ) -> Plan:
     """Plan the rest of the job.
@@ -128,6 +129,8 @@ def replan(
         Numbers of the steps that are down.
     gone_limbs : set of int
         Limbs that broke or were taken by others.
+    cuts : sequence of int
+        Cuts (nodes) of another whole plan that was chosen; those of ``previous`` when empty.
 
     Returns
     -------
@@ -144,7 +147,7 @@ def replan(
     if inputs.done is not None:
         standing &= inputs.standing
     rest = [s for s in steps if s.number not in done]
-    kept = tuple(s.node for s in rest if standing[s.node])
+    kept = tuple(node for node in (cuts or [s.node for s in rest]) if standing[node])
     fell = (
         frozenset(s.node for s in rest if s.method in FALLS) if not inputs.prefer else frozenset()
     )

@@ -8,13 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from treescan.planning.alternatives import Ordered
-from treescan.planning.dividing import Divided, cut_notes
+from treescan.planning.alternatives import BALANCED, way_cost_min
+from treescan.planning.dividing import cut_notes
 from treescan.planning.edits import forced
 from treescan.planning.hangs import hang_options, reloaded
 from treescan.planning.job import Job
 from treescan.planning.near_pass import BY_HAND_KG, StandingWood, borne_by, strike_broken
 from treescan.planning.options import Option, front, standing_distance_m, tidied
+from treescan.planning.plan_search import Ordered
 from treescan.planning.schedule import CrewDay, crew_day
 from treescan.planning.types import Step
 from treescan.planning.workload import chip_masses, crown_part
@@ -40,6 +41,7 @@ class WorkedPlan:
     gap_min: float = float("nan")
     standing_near: tuple[int, ...] = ()
     min_clearance_m: float = float("inf")
+    flags: tuple[str, ...] = ()
 
     @property
     def peak_share(self) -> float:
@@ -58,14 +60,21 @@ class WorkedPlan:
         return (self.peak_share, room, self.day.hours.likely, float(self.day.anchor_moves))
 
     @property
+    def cost_min(self) -> float:
+        """The crew's day, with loads, chances of a breach and lack of room as minutes. [min]"""
+        beside = sum(way_cost_min(o, BALANCED) - o.minutes.likely for o in self.options)
+        return 60.0 * self.day.hours.likely + beside
+
+    @property
     def broken(self) -> int:
         """Steps that break a limit."""
         return sum(bool(s.broken_limits) for s in self.steps)
 
 
-def work_out(job: Job, divided: Divided, sequence: Ordered, wood: StandingWood) -> WorkedPlan:
+def work_out(job: Job, sequence: Ordered, wood: StandingWood) -> WorkedPlan:
     """Hold every load and way against the wood that still stands, and set out the crew's day."""
-    options = _on_what_stands(job, divided, sequence, wood)
+    divided = sequence.divided
+    options = _on_what_stands(job, sequence, wood)
     steps = tuple(
         step_of(number, _saw_checked(job, option), divided.ways[row].reasons)
         for number, (row, option) in enumerate(zip(sequence.rows, options, strict=True), start=1)
@@ -83,6 +92,7 @@ def work_out(job: Job, divided: Divided, sequence: Ordered, wood: StandingWood) 
         sequence.result.gap_min,
         near,
         room,
+        sequence.flags,
     )
 
 
@@ -107,9 +117,7 @@ def _saw_checked(job: Job, option: Option) -> Option:
     return replace(option, warnings=(*option.warnings, *told)) if told else option
 
 
-def _on_what_stands(
-    job: Job, divided: Divided, sequence: Ordered, wood: StandingWood
-) -> list[Option]:
+def _on_what_stands(job: Job, sequence: Ordered, wood: StandingWood) -> list[Option]:
     """The ways as they are by then; another way of a piece where the chosen one fails."""
     standing = job.inputs.standing.copy()
     result = []
@@ -119,7 +127,7 @@ def _on_what_stands(
         then = _Then(job, wood, standing, tuple({a.anchor_id: a for a in later}.values()))
         checked = then.checked(option)
         if checked.broken and option.kept:
-            checked = then.another(option, divided.ways[row].options) or checked
+            checked = then.another(option, sequence.divided.ways[row].options) or checked
         result.append(checked)
     return result
 

@@ -7,7 +7,8 @@ leads it, which the hinge's aim and the pull it needs are held against (see
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -25,9 +26,17 @@ BELOW_UNION_M = 0.3
 practice, no source. [m]"""
 
 
+@dataclass(frozen=True)
+class Common:
+    """A cut below a union in place of one through each leader; all are nodes."""
+
+    below: int
+    leaders: tuple[int, ...]
+
+
 def taken_together(
     job: Job, pieces: CutSet, judged: Judged, fixed: frozenset[int]
-) -> tuple[CutSet, list[str]]:
+) -> tuple[CutSet, list[Common]]:
     """Join leaders of one union under a common cut where limits are kept and no time is lost.
 
     Parameters
@@ -39,11 +48,11 @@ def taken_together(
 
     Returns
     -------
-    (CutSet, list of str)
-        The division and a sentence for each common cut.
+    (CutSet, list of Common)
+        The division, and its common cuts.
     """
-    told: list[str] = []
-    for leaders, below in list(_unions(job, pieces, judged)):
+    found: list[Common] = []
+    for leaders, below in list(unions(job, pieces, judged)):
         if fixed & {*leaders, below} or not set(leaders) <= set(pieces.cuts.tolist()):
             continue
         joined = pieces.changed(add=[below], drop=leaders)
@@ -51,17 +60,29 @@ def taken_together(
         before = _minutes(pieces, judged, {int(pieces.piece_of[n]) for n in (*leaders, below)})
         after = _minutes(joined, judged, {row for row in inside if row >= 0})
         piece, options = judged(joined, inside[0])
-        fells = options[0].method == "hinge fall"
-        if fells and after <= before and piece.length_m <= job.rules.max_length_m:
+        if options[0].method == "hinge fall" and after <= before and within_length(job, piece):
             pieces = joined
-            told.append(
-                f"One cut below the union at {job.height_m[below]:.1f} m takes"
-                f" {len(leaders)} leaders together: they go where their common weight leads them."
-            )
-    return pieces, told
+            found.append(Common(below, tuple(leaders)))
+    return pieces, found
 
 
-def _unions(job: Job, pieces: CutSet, judged: Judged) -> Iterator[tuple[list[int], int]]:
+def within_length(job: Job, piece: Piece) -> bool:
+    """Whether leaders taken together are no longer than a limb may be."""
+    return bool(piece.length_m <= job.rules.max_length_m)
+
+
+def told_together(job: Job, pieces: CutSet, common: Iterable[Common]) -> list[str]:
+    """A sentence for each common cut that a division has."""
+    cuts = set(pieces.cuts.tolist())
+    return [
+        f"One cut below the union at {job.height_m[c.below]:.1f} m takes {len(c.leaders)} leaders"
+        " together: they go where their common weight leads them."
+        for c in common
+        if c.below in cuts and not cuts & set(c.leaders)
+    ]
+
+
+def unions(job: Job, pieces: CutSet, judged: Judged) -> Iterator[tuple[list[int], int]]:
     """Leaders (cuts) that grow from one union of a piece, and the node of a cut below it."""
     graph = job.inputs.graph
     can = reachable(graph, job.rules)
