@@ -22,6 +22,14 @@ SCENES = [
     {"shape": "multistem", "seed": 130, "max_points": 1_200_000},
     {"shape": "conifer", "seed": 3, "setting": "mobile", "in_leaf": True},
     {"shape": "broadleaf", "seed": 5, "surroundings": "touching", "slope_deg": 35.0},
+    {"shape": "leaning", "seed": 320, "surroundings": "touching", "max_points": 1_200_000},
+    {
+        "shape": "conifer",
+        "seed": 911,
+        "surroundings": "touching",
+        "in_leaf": True,
+        "max_points": 1_200_000,
+    },
 ]
 
 
