@@ -110,6 +110,7 @@ def lowered_batch(count):
     return Batch(
         state=state, mass=rng.uniform(50, 400, count), moments=np.tile([5.0, 300, 310], (count, 1)),
         anchor=anchor, tie=tie, free_length=span[:, None], stiffness=np.full((count, 1), 20e3),
+        slip_n=np.full(count, np.inf), run_max=np.zeros(count),
     )  # fmt: skip
 
 

@@ -44,7 +44,7 @@ def job():
 @cache
 def hung_step():
     ready, piece = job()
-    options = [o for o in hang_options(ready, piece, 1) if o.load.case.drop_m <= 0.0]
+    options = [o for o in hang_options(ready, piece, 1) if o.load.case.piece is piece]
     return step_of(1, min(options, key=lambda o: len(o.broken)))
 
 
@@ -58,6 +58,11 @@ def test_a_lowered_piece_says_what_its_anchor_takes_and_which_others_there_are()
     assert "of line left" in told
     others = next(r for r in step.reasons if r.startswith("other anchors"))
     assert anchor + " (" not in others
+
+
+def followed(ready, piece, case):
+    tie, anchor = case.tie_m.mean(axis=0), case.anchor.position_m
+    return lowered(piece, tie, anchor, ready.inputs.ground, run_m=case.run_m)
 
 
 @pytest.mark.parametrize(
@@ -77,7 +82,7 @@ def test_what_a_swing_passes_is_what_the_whole_motion_passes(east, north, too_ne
     assert len(ranked) >= 2
     for row in ranked:
         at = row.result.case
-        path = lowered(piece, at.tie_m.mean(axis=0), at.anchor.position_m, ready.inputs.ground)
+        path = followed(ready, piece, at)
         early = path.time_s <= 4.0
         balls = np.einsum("kab,jb->kja", path.rotation[early], rigid.offset_m)
         balls = (balls + path.centre_m[early][:, None]).reshape(-1, 3)

@@ -33,6 +33,7 @@ def test_lengths_friction_and_give_are_those_of_the_loads():
     whole = lift.lead_m + lift.legs_m.sum()
     modulus = result.case.gear.line.modulus_n
     assert line["rope_stiffness_n_m"] == pytest.approx(modulus / max(whole, 5.0))
+    assert line["run_m"] == result.run_m > 0.0
     assert line["beyond"].length_m == pytest.approx(tuple(lift.legs_m))
     assert line["beyond"].ratio == pytest.approx(tuple(np.maximum(lift.ratio, 1.0)))
     if result.anchor_sway_m > 1e-4:

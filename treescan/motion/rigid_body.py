@@ -394,11 +394,12 @@ def simulate(
 
 
 class Batch(NamedTuple):
-    """Many pieces on lossless lines.
+    """Many pieces on lines without loss but where they run.
 
     ``state`` (n, 13) starting states; ``mass`` (n,) [kg]; ``moments`` (n, 3) principal
     [kg m²]; ``anchor``, ``tie`` (n, j, 3) [m], ties in body axes from the centre of mass;
-    ``free_length`` (n, j) [m]; ``stiffness`` (n, j) [N/m], 0 leaves a line out.
+    ``free_length`` (n, j) [m]; ``stiffness`` (n, j) [N/m], 0 leaves a line out; ``slip_n`` (n,)
+    the tension above which a line runs [N], ``run_max`` (n,) how far [m].
     """
 
     state: Floats
@@ -408,13 +409,15 @@ class Batch(NamedTuple):
     tie: Floats
     free_length: Floats
     stiffness: Floats
+    slip_n: Floats
+    run_max: Floats
 
 
 @njit(cache=True, parallel=True)
 def simulate_lowered_batch(
     batch: Batch, dt: float, steps: int, every: int
 ) -> tuple[Floats, Floats]:
-    """Integrate many pieces on lossless lines at once.
+    """Integrate many pieces on their lines at once.
 
     Parameters
     ----------
@@ -442,8 +445,8 @@ def simulate_lowered_batch(
             batch.free_length[row].copy(),
             batch.stiffness[row],
             np.zeros(batch.free_length.shape[1]),
-            np.inf,
-            0.0,
+            batch.slip_n[row],
+            batch.run_max[row],
             np.empty(0),
             np.empty(0),
             np.zeros(3),

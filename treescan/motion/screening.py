@@ -1,7 +1,7 @@
 """Many ways on the line at once: peak tension, lowest point and nearest approach, for screening.
 
-One batch follows every piece for the same few seconds on a lossless line and looks at its
-outline every 25 ms.  What survives is then followed in full by
+One batch follows every piece for the same few seconds on a line that loses nothing but where it
+runs, and looks at its outline every 25 ms.  What survives is then followed in full by
 :func:`treescan.motion.swing.lowered`.
 """
 
@@ -17,12 +17,14 @@ from numba import njit, prange
 
 from treescan.errors import InvalidInputError
 from treescan.motion.body import Grid, ground_grid, lowest_ball, rigid_piece
+from treescan.motion.on_line import SLIP_IN_WEIGHTS
 from treescan.motion.rig import STIFF_PER_KG
 from treescan.motion.rigid_body import Batch, rotation_of, simulate_lowered_batch
 from treescan.motion.swing import ROPE_STIFFNESS_N_M
 from treescan.pointcloud.cloud import Ground
 from treescan.site.distances import Solids, box_distance, part_distance
 from treescan.site.obstacles import Obstacles
+from treescan.units import G_M_S2
 from treescan.wood.types import Piece
 
 Floats = npt.NDArray[np.float64]
@@ -69,7 +71,7 @@ def screen_lowered(
     obstacles: Obstacles,
     *,
     stiffness_n_m: npt.ArrayLike = ROPE_STIFFNESS_N_M,
-    slack_m: npt.ArrayLike = 0.0,
+    run_m: npt.ArrayLike = 0.0,
     seconds: float = 4.0,
 ) -> Screened:
     """Follow many single-tied pieces for a few seconds each.
@@ -81,9 +83,11 @@ def screen_lowered(
     tie_m, anchor_m : array_like, shape (n, 3)
     ground : Ground
     obstacles : Obstacles
-    stiffness_n_m, slack_m : array_like, shape (n,) or scalar
+    stiffness_n_m : array_like, shape (n,) or scalar
         Held at 500 N/m per kilogram, beyond which the stretch no longer matters to the way;
         the tension of stiffer lines is then too low, so size gear by the load models.
+    run_m : array_like, shape (n,) or scalar
+        Line that runs, at ``SLIP_IN_WEIGHTS`` of the piece, before it holds. [m]
     seconds : float
 
     Raises
@@ -98,7 +102,10 @@ def screen_lowered(
         raise InvalidInputError(
             f"screening: {count} pieces, {len(tie)} ties and {len(anchor)} anchors; one each."
         )
-    batch, outlines = _batch(pieces, tie, anchor, stiffness_n_m, slack_m)
+    run = np.maximum(np.broadcast_to(np.asarray(run_m, dtype=np.float64), (count,)), 0.0)
+    batch, outlines = _batch(pieces, tie, anchor, stiffness_n_m)
+    slip = np.where(run > 0.0, SLIP_IN_WEIGHTS * G_M_S2 * batch.mass, np.inf)
+    batch = batch._replace(slip_n=slip, run_max=np.ascontiguousarray(run))
     steps = round(seconds / STEP_S / EVERY) * EVERY
     record, tension = simulate_lowered_batch(batch, STEP_S, steps, EVERY)
     lowest, gap = _sweep(record, outlines, obstacles.solids, ground_grid(ground))
@@ -110,7 +117,6 @@ def _batch(
     tie: Floats,
     anchor: Floats,
     stiffness_n_m: npt.ArrayLike,
-    slack_m: npt.ArrayLike,
 ) -> tuple[Batch, _Outlines]:
     rigid = [rigid_piece(piece) for piece in pieces]
     state = np.zeros((len(rigid), 13))
@@ -118,7 +124,7 @@ def _batch(
     state[:, 6:10] = [r.attitude(np.eye(3)) for r in rigid]
     mass = np.array([r.body.mass for r in rigid])
     body_tie = np.array([(t - r.centre_m) @ r.axes for t, r in zip(tie, rigid, strict=True)])
-    length = np.linalg.norm(tie - anchor, axis=1) + np.asarray(slack_m, dtype=np.float64)
+    length = np.linalg.norm(tie - anchor, axis=1)
     stiffness = np.minimum(np.asarray(stiffness_n_m, dtype=np.float64), STIFF_PER_KG * mass)
     batch = Batch(
         state=state,
@@ -128,6 +134,8 @@ def _batch(
         tie=np.ascontiguousarray(body_tie[:, None]),
         free_length=np.maximum(length, 0.05)[:, None],
         stiffness=np.ascontiguousarray(stiffness[:, None]),
+        slip_n=np.full(len(rigid), np.inf),
+        run_max=np.zeros(len(rigid)),
     )
     sizes = np.array([len(r.radius_m) for r in rigid])
     last = np.cumsum(sizes)

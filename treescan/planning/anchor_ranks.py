@@ -106,6 +106,7 @@ def swings_from(job: Job, ranked: Sequence[AnchorForPiece]) -> dict[str, str]:
         np.array([case.anchor.position_m for case in cases]),
         job.inputs.ground,
         obstacles,
+        run_m=[case.run_m for case in cases],
     )
     wanted = np.minimum(obstacles.margin_m, standing_distance_m(cases[0].piece, obstacles))
     told = {}

@@ -15,6 +15,7 @@ from treescan.motion.swing import lowered
 from treescan.motion.types import Path
 from treescan.planning.falls import HELD_KG, aims_m, is_log, upright_deg
 from treescan.planning.job import Job
+from treescan.planning.letting_run import MOST_OVER, run_longer
 from treescan.planning.line_in_service import line_in_service
 from treescan.planning.options import PASSES, Option, judged_gaps, passing, standing_distance_m
 from treescan.planning.sent import sent_ways
@@ -36,9 +37,6 @@ MOST_A_TIE = 2
 ENOUGH_KEPT = 2
 EASY_SHARE = 0.6
 """A piece that hangs with less than this share of a limit is not tried on a stretched line."""
-
-MOST_EASED = 1.6
-"""A redirect is tried for sections loaded up to this many times their limit."""
 
 MOST_TURNED = 4
 ASIDE_SHARE = 0.4
@@ -75,17 +73,14 @@ def hang_options(
     results = [r for r in solve_many(cases, spar, rider) if not r.failed]
     found: list[Option] = []
     for result in _by_promise(job, results):
-        kept = [o for o in found if o.kept]
-        if len(kept) >= ENOUGH_KEPT or (kept and result.share > 1.0):
+        kept = sum(o.kept for o in found)
+        if kept >= ENOUGH_KEPT:
             break
-        eased = _eased(result, spar, rider) if not kept else None
-        if eased is not None:
-            found += [
-                replace(o, redirects=(f"R{eased.node}",), warnings=(*o.warnings, eased.reason))
-                for o in _judged(job, order, eased.result)
-            ]
-            continue
-        found += _judged(job, order, result)
+        longer = run_longer(result, spar, rider)
+        ways = [] if longer is None else _judged(job, order, longer)
+        if not any(o.kept for o in ways) and (not kept or result.share <= 1.0):
+            ways += _eased_ways(job, order, result, spar, rider)
+        found += ways
     if asked is None and not any(o.kept for o in found):
         found += _turned_options(job, piece, order)
     if piece.mass_kg.high <= HELD_KG:
@@ -98,9 +93,22 @@ def hang_options(
     return found
 
 
+def _eased_ways(
+    job: Job, order: int, result: LoadResult, spar: SparModel, rider: Rider | None
+) -> list[Option]:
+    """Ways of one lift, over a redirect where that takes an overload off a section."""
+    eased = _eased(result, spar, rider)
+    if eased is None:
+        return _judged(job, order, result)
+    return [
+        replace(o, redirects=(f"R{eased.node}",), warnings=(*o.warnings, eased.reason))
+        for o in _judged(job, order, eased.result)
+    ]
+
+
 def _eased(result: LoadResult, spar: SparModel, rider: Rider | None) -> Redirect | None:
     """A redirect that brings an overloaded section within its limit, or None."""
-    if not 1.0 < result.share <= MOST_EASED or "section" not in result.governs:
+    if not 1.0 < result.share <= MOST_OVER or "section" not in result.governs:
         return None
     if is_caught(result.case):
         return None

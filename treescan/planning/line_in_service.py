@@ -18,12 +18,14 @@ class InService(TypedDict):
     """Options of the ways on the line."""
 
     rope_stiffness_n_m: float
+    run_m: float
     beyond: Beyond
 
 
 def line_in_service(result: LoadResult) -> InService:
     """Line from the device over redirects and the anchor to the tie, before the cut.
 
+    It may run as far as its load counts on.
     The anchor's stiffness is its high load over the elastic movement that the structure's model
     gives for it.
 
@@ -37,6 +39,7 @@ def line_in_service(result: LoadResult) -> InService:
     sway = result.anchor_sway_m
     return InService(
         rope_stiffness_n_m=result.case.gear.line.modulus_n / max(length, LEAST_LINE_M),
+        run_m=result.run_m,
         beyond=Beyond(
             length_m=tuple(max(float(leg), 0.05) for leg in lift.legs_m),
             ratio=tuple(max(float(q), 1.0) for q in lift.ratio),

@@ -17,6 +17,7 @@ from treescan.motion.turned import slid_off
 from treescan.motion.types import Path
 from treescan.planning.falls import UPRIGHT_DEG, upright_deg
 from treescan.planning.job import Job
+from treescan.planning.letting_run import run_longer
 from treescan.planning.line_in_service import line_in_service
 from treescan.rigging.cases import solve_many
 from treescan.rigging.types import LoadResult
@@ -53,9 +54,11 @@ def slid_ways(job: Job, result: LoadResult, goal: Floats | None) -> list[SlidWay
     drop = piece.butt_diameter_m * float(np.tan(np.radians(SLANT_DEG)))
     slid = replace(case, drop_m=drop)
     spar = job.spar_beside(piece.butt_node)
-    answer = solve_many([slid], spar, job.rider(spar.standing))[0]
+    rider = job.rider(spar.standing)
+    answer = solve_many([slid], spar, rider)[0]
     if answer.failed:
         return []
+    answer = run_longer(answer, spar, rider) or answer
     found = []
     for azimuth in _slopes(job, result, goal):
         try:

@@ -95,7 +95,6 @@ def caught_path(
             case.anchor.position_m,
             job.inputs.ground,
             hinge_azimuth_deg=azimuth_deg,
-            run_m=case.run_m,
             lower_to=lower_to,
             **line_in_service(result),
         )

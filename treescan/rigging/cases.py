@@ -328,7 +328,7 @@ def _warnings(case: LoadCase, lift: Lift, model: SparModel, node: int) -> tuple[
         rows.append("the scan did not see part of the wood under the anchor: inspect it")
     if case.anchor.rejected:
         rows.append(f"anchor {case.anchor.anchor_id} was rejected: {case.anchor.rejected}")
-    if not case.locked and case.run_m > 0.0 and lift.fall_m > 0.0:
+    if not case.locked and case.run_m > 0.0:
         rows.append(
             f"counts on {case.run_m:.1f} m of line run; a locked line would pull harder: "
             "agree it with the brake hand before the cut"
