@@ -109,6 +109,11 @@ def swing_steps(time_s: Floats) -> int | None:
     return int(slow[0]) if len(slow) else None
 
 
+def slip_n(rigid: RigidPiece) -> float:
+    """Lead tension at which the brake hand lets line run. [N]"""
+    return SLIP_IN_WEIGHTS * rigid.body.mass * G_M_S2
+
+
 def swing(
     rigid: RigidPiece, lines: Lines, start: Start, rig: Rig, run_m: float
 ) -> tuple[Floats, Floats]:
@@ -118,7 +123,7 @@ def swing(
     """
     every = steps_a_sample(rigid, lines)
     step = SAMPLE_S / every
-    slip = SLIP_IN_WEIGHTS * rigid.body.mass * G_M_S2 if run_m > 0.0 else np.inf
+    slip = slip_n(rigid) if run_m > 0.0 else np.inf
     lines = lines._replace(
         free_length=lines.free_length.copy(),
         ring=lines.ring.copy(),
@@ -227,7 +232,7 @@ def path_on_line(
     grid = ground_grid(ground)
     lines = lines_of(rigid, rig)
     record, tension = swing(rigid, lines, start, rig, 0.0)
-    if rig.run_m > 0.0:
+    if rig.run_m > 0.0 and tension.max() > slip_n(rigid):  # else the line holds: the same swing
         record, _ = swing(rigid, lines, start, rig, rig.run_m)
         count = min(len(record), len(tension))
         record, tension = record[:count], tension[:count]

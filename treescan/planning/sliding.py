@@ -60,7 +60,8 @@ def slid_ways(job: Job, result: LoadResult, goal: Floats | None) -> list[SlidWay
         return []
     answer = run_longer(answer, spar, rider) or answer
     found = []
-    for azimuth in _slopes(job, result, goal):
+    slopes = _slopes(job, result, goal)
+    for azimuth in slopes if answer.share <= 1.0 else slopes[:1]:  # one is enough to refuse it
         try:
             path = slid_off(
                 piece,
