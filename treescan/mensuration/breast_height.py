@@ -150,8 +150,11 @@ def _stem(
     if abs(value - radius) > max(3 * float(np.hypot(sd, value_sd)), 0.1 * radius):
         # The section itself was seen: its own circle rules, and the doubt is said.
         return 2 * value, 2 * max(value_sd, abs(value - radius) / 3)
-    weight = 1 / max(value_sd, 5e-4) ** 2, 1 / max(sd, 5e-4) ** 2
-    return 2 * (value * weight[0] + radius * weight[1]) / sum(weight), 2 * min(value_sd, sd)
+    share = 1 / (1 + (max(value_sd, 5e-4) / max(sd, 5e-4)) ** 2)
+    # Section and limb share points: no surer together than one, and less where they disagree.
+    apart = share * (1 - share) * (value - radius) ** 2
+    both = float(np.sqrt(min(value_sd, sd) ** 2 + apart))
+    return 2 * (share * value + (1 - share) * radius), 2 * both
 
 
 def _sparse(height_m: float, points: int) -> str:

@@ -11,6 +11,7 @@ from scipy.ndimage import median_filter
 from treescan.skeleton import taper
 from treescan.skeleton.fitting import Fits
 from treescan.skeleton.graph import FITTED, INTERPOLATED, MODELLED
+from treescan.skeleton.leafy import thinned
 from treescan.skeleton.limbs import LimbAxes
 
 Floats = npt.NDArray[np.float64]
@@ -20,13 +21,17 @@ Bools = npt.NDArray[np.bool_]
 BLUR, BLOB = 0.2, 5.0
 """How far fits of one limb are off together by the scatter over the radius: see `_seen`.  Set on
 twelve grown trees of seed 700 (November 2026)."""
-DOUBT_OF_BLUR = 0.25
+DOUBT_OF_BLUR, DOUBT_OF_DISPUTE = 0.25, 0.7
 DOUBT_OF_SOURCE = np.array([1.0, 1.6, 2.0])
 MOST_DOUBT = 0.6
 """What the course of one limb does not show of its own error: a share of the scatter over the
-radius, a factor for each source (fitted, interpolated, modelled), and the most that is said, as
-a share of the radius.  Set on twelve grown trees of seed 700, checked on others (November 2026).
+radius, a share of how far fits and pipe model lie apart where rings are blurred, a factor for
+each source (fitted, interpolated, modelled), and the most that is said, as a share of the radius.
+Set on grown trees of seeds 100 and 700, checked on others (November 2026).
 """
+CLEAR_RING, NO_RING = 0.25, 0.5
+"""Scatter over the radius of the limb's fits up to which they tell the radius, and from which on
+they could be points strewn about a line, as in `_seen`."""
 WELL_SEEN = 5.0
 """Rings at least so many times as wide as their scatter tell how much the scan scatters."""
 WINDOWS_TOGETHER = 25.0
@@ -39,7 +44,8 @@ class Radii:
 
     ``good`` marks fits that count, ``source`` is as in the graph.  ``noise_m`` is the typical
     misfit of well-seen rings: range noise and co-registration together.  ``cut_off_m`` is the
-    length that must lie beyond limbs that end thick, at their last nodes.
+    length that must lie beyond limbs that end thick, at their last nodes.  ``leafy`` nodes run
+    through leaves that hide their wood.
     """
 
     radius_m: Floats
@@ -48,6 +54,7 @@ class Radii:
     source: Ints
     noise_m: float
     cut_off_m: Floats
+    leafy: Bools
 
 
 def carried_m(axes: LimbAxes, along: Floats) -> Floats:
@@ -140,49 +147,76 @@ def local_noise(axes: LimbAxes, fits: Fits, noise: float) -> Floats:
     return np.maximum(result, 0.5 * noise)
 
 
-def _seen(fits: Fits, noise: Floats, before: Floats | None) -> tuple[Floats, Bools, Floats]:
-    """Measured radius, whether it counts, and the variance of its logarithm, shape (n,) each.
+def _typical(axes: LimbAxes, seen: Floats, good: Bools) -> Floats:
+    """Running median along each limb of the radii measured well, shape (n,). [m]"""
+    result = seen.copy()
+    for limb in range(len(axes.first) - 1):
+        low, high = axes.first[limb], axes.first[limb + 1]
+        own = np.flatnonzero(good[low:high])
+        if len(own) < 3:
+            continue
+        middle = median_filter(seen[low:high][own], 9, mode="nearest")
+        result[low:high] = np.interp(np.arange(high - low), own, middle)
+    return result
+
+
+def _seen(
+    axes: LimbAxes, fits: Fits, noise: Floats, before: Floats | None
+) -> tuple[Floats, Floats, Bools, Floats]:
+    """Measured radius, also its running median, whether it counts, and the variance of its log.
 
     Where the radius is not well above the scatter, circles are as wide as the scatter lets
     them be: ``BLUR q + BLOB q^4``, ``q`` the scatter over the radius, is how far the fits of one
     limb may be off together.  (Points strewn about a line show ``q`` of about 0.6.)  The radius
     is the one known before where there is one: with the fit's own, fits that happen to be too
-    wide would count for more than those too narrow.
+    wide would count for more than those too narrow.  But where the limb's fits nearby are well
+    above the scatter it is theirs, or a radius that the model once set too low would keep them
+    from mending it.
     """
     # Scatter of the points widens a circle fitted to their distances by s^2 / (2 r).
     seen = fits.radius_m - fits.rms_m**2 / (2 * np.maximum(fits.radius_m, 0.004))
     seen = np.maximum(seen, 0.002)
     good = (fits.radius_m > 0) & (fits.coverage >= 0.25) & (fits.inliers >= 10)
     good &= fits.contrast > 0.4
-    size = seen if before is None else before
+    local = np.maximum(fits.scatter_m, noise)
+    size = seen
+    near = _typical(axes, seen, good)
+    if before is not None:
+        clear = np.clip((NO_RING - local / near) / (NO_RING - CLEAR_RING), 0.0, 1.0)
+        size = before * (near / before) ** clear
     sd = np.sqrt(fits.radius_sd_m**2 + 0.0015**2 + (0.02 * size) ** 2)
     sd *= 1.0 + 1.5 * np.maximum(0.5 - fits.coverage, 0.0)
     sd *= 1.0 + 2.0 * np.maximum(0.7 - fits.contrast, 0.0)
-    local = np.maximum(fits.scatter_m, noise)
     blur = local / size
     swell = BLUR * blur + BLOB * blur**4
     # Neighbouring windows share points and faults.
     var = 3.0 * (sd / size) ** 2 + WINDOWS_TOGETHER * swell**2
-    return seen, good, np.where(good, var, np.inf)
+    return seen, near, good, np.where(good, var, np.inf)
 
 
 def settle_radii(
-    axes: LimbAxes, fits: Fits, before_m: Floats | None = None, fused: Bools | None = None
+    axes: LimbAxes,
+    fits: Fits,
+    before_m: Floats | None = None,
+    fused: Bools | None = None,
+    leafy: Bools | None = None,
 ) -> Radii:
     """Bring fits, taper and pipe model together along every limb.
 
     ``before_m`` are radii known so far (n,), for the areas that limbs take away at unions;
-    ``fused`` nodes' fits are left out.
+    ``fused`` nodes' fits are left out; ``leafy`` nodes' too, and they thin to shoots.
     """
     along = axes.along_m()
     carried = carried_m(axes, along)
     is_side = axes.limb_of_node > 0
     noise = noise_of(fits)
     near = local_noise(axes, fits, noise)
-    seen, good, var = _seen(fits, near, before_m)
+    seen, typical, good, var = _seen(axes, fits, near, before_m)
+    leafy = np.zeros(len(along), dtype=bool) if leafy is None else leafy
+    good &= ~leafy
     if fused is not None:
         good &= ~fused
-        var = np.where(good, var, np.inf)
+    var = np.where(good, var, np.inf)
     model = taper.calibrate(carried, is_side, seen, var)
     unseen = cut_off_m(axes, seen, var, model, noise)
     if unseen.any():
@@ -203,6 +237,13 @@ def settle_radii(
     firm = spread < 0.4 * model.sd_log**2
     source = np.where(good, FITTED, np.where(firm, INTERPOLATED, MODELLED)).astype(np.int64)
     blur = np.where(good, np.maximum(fits.scatter_m, near), near) / radius
-    doubt = np.sqrt(spread + 0.02**2 + (DOUBT_OF_BLUR * blur) ** 2) * DOUBT_OF_SOURCE[source]
-    radius_sd = radius * np.minimum(doubt, MOST_DOUBT)
-    return Radii(radius, radius_sd, good, source, noise, unseen)
+    # Where the ring is blurred, what the limb's fits say is little better than the model.
+    apart = np.where(good, np.log(typical) - model_log, 0.0)
+    dispute = DOUBT_OF_DISPUTE * np.minimum(2.0 * blur, 1.0) * apart
+    doubt = np.sqrt(spread + 0.02**2 + (DOUBT_OF_BLUR * blur) ** 2 + dispute**2)
+    doubt *= DOUBT_OF_SOURCE[source]
+    hidden = thinned(axes, radius, leafy)
+    # Wood that leaves hide may be as thick as the limb was before them.
+    radius_sd = np.maximum(hidden * np.minimum(doubt, MOST_DOUBT), 0.5 * (radius - hidden))
+    radius = hidden
+    return Radii(radius, radius_sd, good, source, noise, unseen, leafy)

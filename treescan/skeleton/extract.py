@@ -19,6 +19,7 @@ from treescan.skeleton.fitting import Fits, fit_nodes, move_axes
 from treescan.skeleton.forks import branch_order, fused_nodes, straighten
 from treescan.skeleton.geodesic import Geodesic, measure_from_base
 from treescan.skeleton.graph import TreeGraph
+from treescan.skeleton.leafy import leafy_nodes
 from treescan.skeleton.limbs import SHORTEST_LIMB_M, LimbAxes, lay_axes, part_limbs
 from treescan.skeleton.notes import tree_notes
 from treescan.skeleton.rings import Rings, cut_rings
@@ -165,13 +166,14 @@ def _measure(
     axes, radius = _put_right(axes, radii.radius_m, foot)
     for last in (False, False, True):
         node, skin = nearest_skin(voxels.centre_m, axes, radius)
+        leafy = leafy_nodes(axes, radius, node, skin)
         near = np.where(skin < np.maximum(0.04, 0.5 * radius[node]), node, -1)
         tol = np.clip(3.0 * radii.noise_m, np.maximum(0.008, 0.06 * radius), 0.05)
         limits = 0.4 * radius, 1.5 * radius + 0.01
         fits = _fit(axes, points, voxels.count, near, limits, tol, 160 if last else 80)
         if not last:
             axes = move_axes(axes, fits)
-        radii = settle_radii(axes, fits, radius, fused_nodes(axes, radius))
+        radii = settle_radii(axes, fits, radius, fused_nodes(axes, radius), leafy)
         radius = radii.radius_m
         if not last:
             axes, radius = _put_right(axes, radius, foot)

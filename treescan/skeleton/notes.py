@@ -13,6 +13,8 @@ from treescan.skeleton.limbs import LimbAxes
 Bools = npt.NDArray[np.bool_]
 
 POOR_SCATTER_M = 0.006
+LEAST_LEAFY_M = 2.0
+"""Less of a tree in leaves is not worth a word. [m]"""
 
 
 def tree_notes(axes: LimbAxes, fits: Fits, radii: Radii, keep: Bools) -> tuple[str, ...]:
@@ -45,6 +47,12 @@ def tree_notes(axes: LimbAxes, fits: Fits, radii: Radii, keep: Bools) -> tuple[s
         notes.append(
             f"{100 * share:.0f} % of the length of wood carries diameters modelled from the "
             f"tree's own well-seen limbs."
+        )
+    leafy_m = float(step[radii.leafy & keep].sum())
+    if leafy_m > LEAST_LEAFY_M:
+        notes.append(
+            f"{leafy_m:.0f} m of shoots run through leaves: their wood was not seen, it is drawn "
+            f"as thinning to a shoot of the last years, and thicker wood may be hidden there."
         )
     if radii.noise_m > POOR_SCATTER_M:
         notes.append(
