@@ -183,7 +183,7 @@ def _seen(
     near = _typical(axes, seen, good)
     if before is not None:
         clear = np.clip((NO_RING - local / near) / (NO_RING - CLEAR_RING), 0.0, 1.0)
-        size = before * (near / before) ** clear
+        size = before * np.maximum(near / before, 1.0) ** clear
     sd = np.sqrt(fits.radius_sd_m**2 + 0.0015**2 + (0.02 * size) ** 2)
     sd *= 1.0 + 1.5 * np.maximum(0.5 - fits.coverage, 0.0)
     sd *= 1.0 + 2.0 * np.maximum(0.7 - fits.contrast, 0.0)

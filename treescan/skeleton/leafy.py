@@ -66,7 +66,7 @@ def leafy_nodes(axes: LimbAxes, radius_m: Floats, node: Ints, skin_m: Floats) ->
 
 
 def prior_odds(odds: Floats) -> float:
-    """Log odds of leaves before a node is looked at, learnt from all of them; at most 0.
+    """Log odds of leaves before a node is looked at, learnt from ``odds`` (n,) of all; at most 0.
 
     Of a tree in leaf a quarter of the nodes and more are leafy, of a bare one none: the few of
     it that look so are blurred or crowded wood.  (Expectation maximisation of the mixture's
@@ -80,7 +80,7 @@ def prior_odds(odds: Floats) -> float:
 
 
 def thinned(axes: LimbAxes, radius_m: Floats, leafy: Bools) -> Floats:
-    """Radii (n,) where those of ``leafy`` (n,) nodes fall off to those of shoots. [m]"""
+    """Radii from ``radius_m`` (n,), those of ``leafy`` (n,) nodes falling off to shoots'. [m]"""
     along = axes.along_m()
     return np.asarray(_thinned(radius_m, leafy, along, axes.first, axes.parent_node))
 
