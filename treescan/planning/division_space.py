@@ -100,13 +100,16 @@ class DivisionSpace:
 
     def learn(self, wanted: Sequence[tuple[CutSet, int]]) -> None:
         """Judge pieces, on both cores."""
-        job = self.job
+        job, mass = self.job, self.job.inputs.mass.high_kg
+        heavy_first = sorted(wanted, key=lambda w: -float(mass[w[0].members[w[1]]].sum()))
+        one = heavy_first[0::4] + heavy_first[3::4]  # heavier pieces take longer
+        other = heavy_first[1::4] + heavy_first[2::4]
         here, there = at_once(
-            lambda: [judge(job, *piece) for piece in wanted[0::2]],
-            lambda: [judge(job, *piece) for piece in wanted[1::2]],
+            lambda: [judge(job, *piece) for piece in one],
+            lambda: [judge(job, *piece) for piece in other],
         )
         known = self.division.judged.known
-        for found, part in ((here, wanted[0::2]), (there, wanted[1::2])):
+        for found, part in ((here, one), (there, other)):
             known.update({key_of(*piece): ways for piece, ways in zip(part, found, strict=True)})
 
     def least_min(self, pieces: CutSet, row: int) -> float:

@@ -78,7 +78,8 @@ def hang_options(
             break
         longer = run_longer(result, spar, rider)
         ways = [] if longer is None else _judged(job, order, longer)
-        if not any(o.kept for o in ways) and (not kept or result.share <= 1.0):
+        most = 1.0 if kept else MOST_OVER  # what cannot be helped is followed once, to refuse it
+        if not any(o.kept for o in ways) and (result.share <= most or not found):
             ways += _eased_ways(job, order, result, spar, rider)
         found += ways
     if asked is None and not any(o.kept for o in found):

@@ -101,7 +101,7 @@ class Effort:
     time; none that could gain less than ``promise_min`` for each piece to be judged. [min]
     """
 
-    judged: int = 32
+    judged: int = 24
     orders: int = 100
     batch: int = 4
     promise_min: float = 6.0
