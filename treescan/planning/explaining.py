@@ -93,8 +93,10 @@ def truly_named(worked: Sequence[WorkedPlan]) -> list[WorkedPlan]:
     Plans are ordered by a cost of several wishes before their schedule is worked out, so the one
     ordered for speed may not be the fastest; then the faster one takes the name as well.  Plans
     that break fewer limits come first, then the figure of the name, then the plan so ordered.
+    A balanced plan that breaks more limits than others gives way to the quickest of those.
     """
     named = []
+    fewest = min(plan.broken for plan in worked)
     for plan in _one_a_name(worked):
         figure = FIGURE_OF.get(plan.name)
         if figure is not None:
@@ -102,6 +104,9 @@ def truly_named(worked: Sequence[WorkedPlan]) -> list[WorkedPlan]:
             best = min(places)
             if best < (plan.broken, round(plan.figures[figure], 3)):
                 plan = replace(worked[places.index(best)], name=plan.name)
+        elif plan.broken > fewest:
+            kept = [other for other in worked if other.broken == fewest]
+            plan = replace(min(kept, key=lambda other: other.day.hours.likely), name=plan.name)
         named.append(plan)
     return named
 
