@@ -15,7 +15,7 @@ import signal
 import sys
 import threading
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
 
 A = TypeVar("A")
@@ -30,6 +30,15 @@ def two_cores() -> bool:
     if sys.platform != "linux" or threading.current_thread() is not threading.main_thread():
         return False
     return len(os.sched_getaffinity(0)) > 1
+
+
+def dealt(heavy_first: Sequence[A]) -> tuple[list[A], list[A]]:
+    """Work in two hands of about the same size, for both parts of :func:`at_once`.
+
+    Dealt in turn and back (first, second, second, first), since the first of each pair is heavier.
+    """
+    rows = list(heavy_first)
+    return rows[0::4] + rows[3::4], rows[1::4] + rows[2::4]
 
 
 def at_once(here: Callable[[], A], there: Callable[[], B]) -> tuple[A, B]:

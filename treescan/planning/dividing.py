@@ -30,7 +30,7 @@ from treescan.planning.recutting import recut
 from treescan.planning.robust import with_chance
 from treescan.planning.ties import no_line_because
 from treescan.planning.together import Common, taken_together, told_together
-from treescan.processes import at_once
+from treescan.processes import at_once, dealt
 from treescan.wood.types import Piece
 
 Int32s = npt.NDArray[np.int32]
@@ -234,7 +234,7 @@ def _dealt(job: Job, pieces: CutSet) -> tuple[list[int], list[int]]:
     mass = job.inputs.mass.high_kg
     weight = np.array([mass[nodes].sum() for nodes in pieces.members])
     heavy_first = pieces.cuts[np.argsort(-weight, kind="stable")].tolist()
-    return heavy_first[0::4] + heavy_first[3::4], heavy_first[1::4] + heavy_first[2::4]
+    return dealt(heavy_first)
 
 
 def _settled_all(

@@ -24,7 +24,7 @@ from treescan.planning.ordering import OrderProblem
 from treescan.planning.recutting import changes, within_rules
 from treescan.planning.schedule import rig_of
 from treescan.planning.together import Common, unions
-from treescan.processes import at_once
+from treescan.processes import at_once, dealt
 
 HALVES = 0.55
 """Most of a piece that is left in one part where it is cut in two."""
@@ -102,8 +102,7 @@ class DivisionSpace:
         """Judge pieces, on both cores."""
         job, mass = self.job, self.job.inputs.mass.high_kg
         heavy_first = sorted(wanted, key=lambda w: -float(mass[w[0].members[w[1]]].sum()))
-        one = heavy_first[0::4] + heavy_first[3::4]  # heavier pieces take longer
-        other = heavy_first[1::4] + heavy_first[2::4]
+        one, other = dealt(heavy_first)  # heavier pieces take longer
         here, there = at_once(
             lambda: [judge(job, *piece) for piece in one],
             lambda: [judge(job, *piece) for piece in other],
