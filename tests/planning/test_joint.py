@@ -87,7 +87,7 @@ def test_an_order_is_carried_over_to_other_cuts(seed, number):
     changes = list(library.changes(whole.pieces))
     change = changes[number % len(changes)]
     after = whole.pieces.changed(add=list(change.add), drop=list(change.drop))
-    order, picks = carried(whole, after)
+    order, picks = carried(whole.pieces, whole.result, after)
     assert sorted(order) == list(range(len(after)))
     at = {row: i for i, row in enumerate(order)}
     assert all(at[row] < at[int(h)] for row, h in enumerate(after.holder) if h >= 0)

@@ -12,13 +12,10 @@ from treescan.planning.anchor_ranks import with_anchor_ranks
 from treescan.planning.inputs import PlanInputs
 from treescan.planning.job import Job
 from treescan.planning.mending import smallest_change
-from treescan.planning.near_pass import StandingWood
 from treescan.planning.options import NEARER_M, Option
-from treescan.planning.plan_search import Ordered
 from treescan.planning.schedule import as_rows
-from treescan.planning.steps import WorkedPlan, work_out
+from treescan.planning.steps import WorkedPlan
 from treescan.planning.types import Alternative, Plan, RankedAnchor
-from treescan.processes import at_once
 from treescan.rigging.anchors import why_not
 from treescan.rigging.tie_ins import away_from_rigging, second_tie_in, tie_in_pull
 from treescan.rigging.types import Anchor
@@ -48,15 +45,9 @@ SECOND_BY_LANYARD = (
 )
 
 
-def plan_of(job: Job, sequences: Sequence[Ordered]) -> Plan:
-    """Work out every sequence, choose the balanced one and set the others beside it."""
-    wood = StandingWood.of(job)
-    some, others = at_once(
-        lambda: [work_out(job, sequence, wood) for sequence in sequences[0::2]],
-        lambda: [work_out(job, sequence, wood) for sequence in sequences[1::2]],
-    )
-    parts = (some, others)
-    worked = truly_named([parts[i % 2][i // 2] for i in range(len(sequences))])
+def plan_of(job: Job, all_worked: Sequence[WorkedPlan]) -> Plan:
+    """Choose the balanced plan and set the others beside it."""
+    worked = truly_named(all_worked)
     chosen = _chosen(worked)
     chosen = next((w for w in worked if w.name == job.inputs.prefer), chosen)
     feasible = chosen.broken == 0

@@ -18,7 +18,7 @@ from typing import Protocol
 import numpy as np
 
 from treescan.planning.candidates import CutSet
-from treescan.planning.order_search import HOTTEST_MIN, search
+from treescan.planning.order_search import HOTTEST_MIN, WARM_MIN, search
 from treescan.planning.ordering import OrderProblem, OrderResult, cost, greedy, is_valid
 
 Key = tuple[int, tuple[int, ...]]
@@ -31,8 +31,7 @@ FREE = 0.2
 
 LONG_TRIALS = 8000
 TRIALS = 3000
-WARM_MIN = 1.5
-"""Trials of an order that is carried over, and how willing they are to get worse first. [min]"""
+"""Trials of the order of another start, and of one that is carried over."""
 
 
 @dataclass(frozen=True)
@@ -309,26 +308,31 @@ def carried_over(
     Its cost is infinite where no order was found that keeps every rule.
     """
     problem = space.problem(pieces)
-    order, picks = carried(near, pieces)
-    if is_valid(problem, order, picks):
-        value = cost(problem, order, picks)
-        start = OrderResult(tuple(order), tuple(picks), value, float("-inf"), False)
-    else:
-        start = greedy(problem)
+    start = carried_order(problem, near.pieces, near.result, pieces) or greedy(problem)
     result = search(problem, start, seed=seed, trials=trials, hottest_min=hottest_min)
     if not is_valid(problem, result.order, result.picks):
         result = replace(result, cost_min=float("inf"))
     return Whole(pieces, problem, result)
 
 
-def carried(best: Whole, after: CutSet) -> tuple[list[int], list[int]]:
+def carried_order(
+    problem: OrderProblem, before: CutSet, result: OrderResult, after: CutSet
+) -> OrderResult | None:
+    """The order of a plan for another division, or None where it breaks a rule there."""
+    order, picks = carried(before, result, after)
+    if not is_valid(problem, order, picks):
+        return None
+    value = cost(problem, order, picks)
+    return OrderResult(tuple(order), tuple(picks), value, float("-inf"), False)
+
+
+def carried(before: CutSet, result: OrderResult, after: CutSet) -> tuple[list[int], list[int]]:
     """Order and ways of a plan for another division; new pieces where the old ones came down.
 
     A new piece takes its first way, and comes after the pieces on it.
     """
-    before = best.pieces
-    at = {int(before.cuts[row]): float(i) for i, row in enumerate(best.result.order)}
-    pick = {int(before.cuts[row]): best.result.picks[row] for row in range(len(before))}
+    at = {int(before.cuts[row]): float(i) for i, row in enumerate(result.order)}
+    pick = {int(before.cuts[row]): result.picks[row] for row in range(len(before))}
     old = {key_of(before, row) for row in range(len(before))}
     place = np.zeros(len(after))
     picks = [0] * len(after)

@@ -22,6 +22,9 @@ Ints = npt.NDArray[np.int64]
 
 LONGEST_BLOCK = 8
 HOTTEST_MIN, COLDEST_MIN = 6.0, 0.02
+WARM_MIN = 1.5
+"""How much worse an order may get at first that is carried over from a plan much like it. [min]"""
+
 FORBIDDEN = 1e9
 
 

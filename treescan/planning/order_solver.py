@@ -12,7 +12,7 @@ from dataclasses import replace
 from ortools.sat.python import cp_model
 
 from treescan.planning.order_bound import lower_bound
-from treescan.planning.order_search import search
+from treescan.planning.order_search import HOTTEST_MIN, WARM_MIN, search
 from treescan.planning.ordering import NO_ANCHOR, OrderProblem, OrderResult, cost, greedy
 
 SCALE = 100
@@ -23,13 +23,21 @@ PROVED_WITHIN_MIN = 0.02
 """An order this close to the bound counts as proved (rounding of the model). [min]"""
 
 
-def solve_order(problem: OrderProblem, *, seed: int = 0, effort: float = 1.0) -> OrderResult:
+def solve_order(
+    problem: OrderProblem,
+    *,
+    seed: int = 0,
+    effort: float = 1.0,
+    start: OrderResult | None = None,
+) -> OrderResult:
     """Return a good order with a bound; with its proof for up to ``WHOLE_UP_TO`` pieces.
 
     Parameters
     ----------
     effort : float
         Scales the trials and the deterministic time spent.
+    start : OrderResult, optional
+        A good order to search near; it must keep every rule.
 
     Returns
     -------
@@ -37,11 +45,12 @@ def solve_order(problem: OrderProblem, *, seed: int = 0, effort: float = 1.0) ->
         ``bound_min`` holds for every order.  Waiting for the ground crew is in the cost of an
         order but not in the bound.
     """
-    start = greedy(problem)
+    hottest_min = HOTTEST_MIN if start is None else WARM_MIN
+    start = start or greedy(problem)
     if problem.size < 2 or start.dead_ends:
         return start
     trials = int(min(max(TRIALS_A_PIECE * problem.size, LEAST_TRIALS), MOST_TRIALS) * effort)
-    found = search(problem, start, seed=seed, trials=trials)
+    found = search(problem, start, seed=seed, trials=trials, hottest_min=hottest_min)
     if problem.size <= WHOLE_UP_TO:
         whole = _solve_whole(problem, found, seed, 4.0 * effort)
         return _told(whole if whole.cost_min < found.cost_min else found, whole.bound_min)

@@ -21,7 +21,7 @@ from treescan.planning.candidates import CutSet
 from treescan.planning.dividing import Divided, Division, with_ways
 from treescan.planning.division_space import DivisionSpace, of_cuts
 from treescan.planning.job import Job
-from treescan.planning.joint import Effort, Whole, carried_over, joint_search
+from treescan.planning.joint import Effort, Whole, carried_order, carried_over, joint_search
 from treescan.planning.options import Option
 from treescan.planning.order_search import search
 from treescan.planning.order_solver import solve_order
@@ -78,7 +78,7 @@ def whole_plans(job: Job, division: Division, tell: Callable[[float], None]) -> 
     tell(1.0)
     parts = (first, rest)
     return tuple(
-        _with_options(division, wanted[i][0], *parts[i % 2][i // 2]) for i in range(len(wanted))
+        with_options(division, wanted[i][0], *parts[i % 2][i // 2]) for i in range(len(wanted))
     )
 
 
@@ -136,13 +136,26 @@ def _ordered(
     return tuple(pieces.cuts.tolist()), result, rules.flags
 
 
-def _with_options(
+def divided_anew(division: Division, plan: Ordered, pieces: CutSet) -> Ordered:
+    """A plan for the same wish on another division, its order near that of the plan."""
+    job = division.judged.job
+    divided = with_ways(division, pieces)
+    rules = Rules.of(job, divided)
+    problem = order_problem(job, divided, rules, plan.preference)
+    start = carried_order(problem, plan.divided.pieces, plan.result, divided.pieces)
+    result = solve_order(problem, seed=job.inputs.seed, effort=OTHER_EFFORT, start=start)
+    cuts = tuple(pieces.cuts.tolist())
+    return with_options(division, plan.preference, cuts, result, rules.flags)
+
+
+def with_options(
     division: Division,
     preference: Preference,
     cuts: Cuts,
     result: OrderResult,
     flags: tuple[str, ...],
 ) -> Ordered:
+    """An order with the ways of its pieces, in the order of the cuts."""
     divided = with_ways(division, of_cuts(division.pieces, cuts))
     options = (divided.ways[row].options[result.picks[row]] for row in result.order)
     flags = (*divided.flags, *flags)

@@ -9,6 +9,7 @@ from treescan.planning.explaining import plan_of
 from treescan.planning.inputs import PlanInputs
 from treescan.planning.job import prepare
 from treescan.planning.plan_search import whole_plans
+from treescan.planning.repairing import worked_out
 from treescan.planning.said_once import with_general_cautions
 from treescan.planning.second_look import with_second_look
 from treescan.planning.types import Plan
@@ -41,7 +42,7 @@ def make_plan(inputs: PlanInputs, *, progress: Callable[[float], None] | None = 
     tell(0.05)
     division = divide(job, lambda share: tell(0.05 + 0.6 * share))
     plans = whole_plans(job, division, lambda share: tell(0.65 + 0.25 * share))
-    plan = plan_of(job, plans)
+    plan = plan_of(job, worked_out(division, plans))
     tell(0.92)
     plan = with_general_cautions(with_second_look(job, plan))
     tell(1.0)
