@@ -213,7 +213,7 @@ def line_cases(
     likely: Path | None = None,
     **options: Any,
 ) -> Cases:
-    """On the line: softer, stiffer, lighter, held fast or run to the end.
+    """On the line: softer, stiffer, lighter; where it may run, held fast or run farther.
 
     Parameters
     ----------
@@ -228,12 +228,13 @@ def line_cases(
         keys = {"rope_stiffness_n_m": rope_stiffness_n_m, "run_m": run_m, **options, **change}
         return make(piece, ground=ground, **keys)
 
+    likely = likely or other()
     changes: dict[str, dict[str, Any]] = {
         "line softer": {"rope_stiffness_n_m": rope_stiffness_n_m * (1.0 - STRETCH_SPREAD)},
         "line stiffer": {"rope_stiffness_n_m": rope_stiffness_n_m * (1.0 + STRETCH_SPREAD)},
         "piece lighter": {"mass_kg": piece.mass_kg.low},
     }
-    if run_m > 0.0:
+    if likely.runs:
         changes["line does not run"] = {"run_m": 0.0}
         changes["line runs half as far again"] = {"run_m": (1.0 + RUN_SPREAD) * run_m}
     beyond: Beyond | None = options.get("beyond")
@@ -261,7 +262,7 @@ def line_cases(
         steepest = 0.95 * float(np.tan(np.radians(options.get("slant_deg", 45.0))))
         changes["faces stick"] = {"friction": min(mu + MU_SPREAD, steepest)}
     others = tuple(other(**change) for change in changes.values())
-    return Cases(likely or other(), others, tuple(changes))
+    return Cases(likely, others, tuple(changes))
 
 
 def speed_line_cases(

@@ -57,6 +57,9 @@ STRETCH_SPREAD = 0.3
 RUN_SPREAD = 0.5
 """Share by which the run let out may differ from the one agreed: our choice."""
 
+HOLD_SPREAD = 0.2
+"""Share by which a brake hand may let go below :data:`SLIP_IN_WEIGHTS`: our choice."""
+
 
 @dataclass(frozen=True)
 class Start:
@@ -114,15 +117,14 @@ def slip_n(rigid: RigidPiece) -> float:
     return SLIP_IN_WEIGHTS * rigid.body.mass * G_M_S2
 
 
-def swing(
-    rigid: RigidPiece, lines: Lines, start: Start, rig: Rig, run_m: float
-) -> tuple[Floats, Floats]:
+def swing(rigid: RigidPiece, lines: Lines, start: Start, rig: Rig) -> tuple[Floats, Floats]:
     """States (k, 13) and tensions (k,) [N] from release to hanging at rest.
 
-    Three quarters of a swing are without loss (unless it is held), then the crew steadies it.
+    The line runs where the tension passes what a brake hand holds, as far as agreed.  Three quarters of a swing are without loss (unless it is held), then the crew steadies it.
     """
     every = steps_a_sample(rigid, lines)
     step = SAMPLE_S / every
+    run_m = rig.run_m
     slip = slip_n(rigid) if run_m > 0.0 else np.inf
     lines = lines._replace(
         free_length=lines.free_length.copy(),
@@ -230,12 +232,7 @@ def path_on_line(
         If the motion runs away: names mass and stiffness.
     """
     grid = ground_grid(ground)
-    lines = lines_of(rigid, rig)
-    record, tension = swing(rigid, lines, start, rig, 0.0)
-    if rig.run_m > 0.0 and tension.max() > slip_n(rigid):  # else the line holds: the same swing
-        record, _ = swing(rigid, lines, start, rig, rig.run_m)
-        count = min(len(record), len(tension))
-        record, tension = record[:count], tension[:count]
+    record, tension = swing(rigid, lines_of(rigid, rig), start, rig)
     if not np.isfinite(record).all():
         raise InvalidInputError(
             f"piece at node {piece.butt_node}: its motion on the line could not be followed "
@@ -245,18 +242,21 @@ def path_on_line(
     rotation = np.concatenate([start.rotation, rigid.rotations(record[1:, 6:10])])
     centre = np.ascontiguousarray(np.concatenate([start.centre_m, record[1:, :3]]))
     gaps = lowest_gaps(centre, rotation, rigid.offset_m, rigid.radius_m, grid)
-    sway = STRETCH_SPREAD * float(tension.max()) / rig.stiffness_n_m + RUN_SPREAD * rig.run_m
+    runs = rig.run_m > 0.0 and float(tension.max()) > (1.0 - HOLD_SPREAD) * slip_n(rigid)
+    sway = STRETCH_SPREAD * float(tension.max()) / rig.stiffness_n_m
+    sway += RUN_SPREAD * rig.run_m if runs else 0.0
     time = np.concatenate([start.time_s, time[1:]])
     tension = np.concatenate([start.tension_n, tension[1:]])
     strikes = np.flatnonzero(gaps < -GROUNDS_M)
     if len(strikes) and gaps[0] > 0.0 and strikes[0] > 1:
         end = int(strikes[0])
         before = (time[: end + 1], centre[: end + 1], rotation[: end + 1], tension[: end + 1])
-        return replace(_grounded(piece, rigid, before, float(gaps.min()), grid), sway_m=sway)
+        grounded = _grounded(piece, rigid, before, float(gaps.min()), grid)
+        return replace(grounded, sway_m=sway, runs=runs)
     outward = rigid.centre_m - rig.anchor_m
     down = descend(rigid, (centre[-1], rotation[-1]), lower_to, outward, grid)
     path = assembled(piece, rigid, rig, (time, centre, rotation, tension), down, gaps)
-    return replace(path, sway_m=sway)
+    return replace(path, sway_m=sway, runs=runs)
 
 
 def _grounded(

@@ -146,7 +146,7 @@ def speed_line(
     tie = np.asarray(tie_m, dtype=np.float64).reshape(3)
     begin = _begin(line, tie, stop_share)
     rig, sudden = _strop(line, begin, weight, tie, strop_m)
-    record, pull = swing(rigid, lines_of(rigid, rig), at_rest(rigid), rig, 0.0)
+    record, pull = swing(rigid, lines_of(rigid, rig), at_rest(rigid), rig)
     share = _stations(line, begin, stop_share)
     place, tension = carriage_place(line, share, weight)
     steps = len(share) - 1

@@ -53,6 +53,8 @@ class Path:
         How far the uncertainties of this motion (stretch, run, hinge angle) may shift it
         sideways or down: a cheap allowance; :func:`treescan.motion.cases.cases_of`
         tries the cases. [m]
+    runs : bool
+        Whether the line may run on the way: its tension comes near what a brake hand holds.
     recipe : tuple of (str, dict), or None
         Name and options of the way that made the path, so that its cases can be tried.
     """
@@ -72,6 +74,7 @@ class Path:
     contact_attitude_deg: float = float("nan")
     flat_chance: float = float("nan")
     sway_m: float = 0.0
+    runs: bool = False
     recipe: tuple[str, dict[str, Any]] | None = None
 
 
