@@ -120,7 +120,8 @@ def slip_n(rigid: RigidPiece) -> float:
 def swing(rigid: RigidPiece, lines: Lines, start: Start, rig: Rig) -> tuple[Floats, Floats]:
     """States (k, 13) and tensions (k,) [N] from release to hanging at rest.
 
-    The line runs where the tension passes what a brake hand holds, as far as agreed.  Three quarters of a swing are without loss (unless it is held), then the crew steadies it.
+    The line runs where the tension passes what a brake hand holds, as far as agreed.  Three
+    quarters of a swing are without loss (unless it is held), then the crew steadies it.
     """
     every = steps_a_sample(rigid, lines)
     step = SAMPLE_S / every

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from treescan.motion.body import rigid_piece
 from treescan.motion.clearance import clearances, wind_drift_m
 from treescan.motion.types import Clearance, Path
+from treescan.planning.trial import Trial
 from treescan.rigging.types import Anchor, LoadResult
 from treescan.site.obstacles import Obstacles
 from treescan.units import Band
@@ -67,6 +68,8 @@ class Option:
     chance : float
         Chance that the way passes a margin or a limit of the ground after all (hinge early or
         late, another stretch, a push aside), 0..1.
+    trial : Trial, or None
+        What its cases make of it, where they were tried.
     """
 
     piece: Piece
@@ -89,6 +92,7 @@ class Option:
     room_m: float = float("inf")
     excess: float = 0.0
     chance: float = 0.0
+    trial: Trial | None = None
 
     @property
     def kept(self) -> bool:

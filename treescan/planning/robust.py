@@ -25,7 +25,7 @@ from treescan.motion.climber import safe_side
 from treescan.motion.landing import footprint_polygon, lying_outline
 from treescan.motion.on_line import SET_DOWN_M
 from treescan.motion.response import drawn, response
-from treescan.motion.types import Clearance, Path
+from treescan.motion.types import Path
 from treescan.planning.draws import DRAWS, Draws
 from treescan.planning.falls import FOOT, FOOT_RADIUS_M, Field, zone_energy_j
 from treescan.planning.hangs import aside_first
@@ -36,6 +36,7 @@ from treescan.planning.options import (
     standing_distance_m,
     wind_allowance_m,
 )
+from treescan.planning.trial import Trial
 from treescan.planning.turning import after_turning, pose_after
 from treescan.planning.types import Step
 from treescan.rigging.types import LoadResult
@@ -64,34 +65,6 @@ FARTHER_M = 3.0
 FLOPS_ASIDE = 0.25
 """How often a piece that lands on an end flops to the side of what it must not lie against
 instead of the way it was going: our choice, no source."""
-
-
-@dataclass(frozen=True)
-class Trial:
-    """What the cases of a way make of it.
-
-    Attributes
-    ----------
-    breach : ndarray, shape (DRAWS,), bool
-        Draws in which the way itself passes a margin, ends where it must not, or strikes the
-        ground too hard.
-    spread_m : ndarray, shape (n,)
-        How much nearer to each target the unlucky twentieth of the draws comes than the likely
-        path. [m]
-    worst : str
-        What the worst case does that the likely path does not, as a sentence; "" for none.
-    """
-
-    breach: Bools
-    spread_m: Floats
-    worst: str = ""
-
-    def spread_over(self, gaps: tuple[Clearance, ...]) -> tuple[Clearance, ...]:
-        """Clearances with the spread of the cases instead of an allowance."""
-        return tuple(
-            replace(gap, spread_m=float(spread))
-            for gap, spread in zip(gaps, self.spread_m, strict=True)
-        )
 
 
 def tried(
@@ -159,7 +132,7 @@ def with_chance(option: Option, field: Field, draws: Draws) -> Option:
     room = min(
         (g.distance_m - g.spread_m - w for g, w in zip(gaps, wanted, strict=True)), default=np.inf
     )
-    return replace(option, chance=chance, clearances=gaps, room_m=float(room))
+    return replace(option, chance=chance, clearances=gaps, room_m=float(room), trial=trial)
 
 
 def _through_climber(option: Option) -> tuple[str, ...]:

@@ -87,7 +87,7 @@ class _Look:
 
 
 def _look(job: Job, step: Step) -> _Look:
-    trial = tried(step, job.field, job.draws)
+    trial = step.trial or tried(step, job.field, job.draws)
     chance = chance_of_breach(step, trial, job.field, job.draws)
     otherwise = (
         [trial.worst] if trial is not None and trial.worst and not step.broken_limits else []

@@ -213,4 +213,5 @@ def step_of(number: int, option: Option, reasons: tuple[str, ...] = ()) -> Step:
         warnings=tuple(dict.fromkeys(option.warnings)),
         broken_limits=option.broken,
         reasons=reasons,
+        trial=option.trial,
     )

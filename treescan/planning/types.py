@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from treescan.mensuration.measures import TreeMeasures
 from treescan.motion.types import Clearance, Path
+from treescan.planning.trial import Trial
 from treescan.pointcloud.cloud import Float32s, Ground, StemSeed, Unseen
 from treescan.rigging.types import Anchor, GearSet, LoadResult
 from treescan.site.model import Site
@@ -27,7 +28,8 @@ class Step:
     ``method`` is "free fall", "hinge fall", "lower" or "speed line"; ``tie`` is "butt",
     "tip", "two-leg" or None, ``tie_m`` (j, 3) its places in the local frame, butt side first.
     ``hinge_azimuth_deg`` is clockwise from +y (north);
-    ``hinge_below_level_deg`` says how far below level the face aims.
+    ``hinge_below_level_deg`` says how far below level the face aims; ``trial`` is what its cases
+    make of the path, where they were tried.
     """
 
     number: int
@@ -49,6 +51,7 @@ class Step:
     broken_limits: tuple[str, ...] = ()
     reasons: tuple[str, ...] = ()
     chance_of_breach: float | None = None
+    trial: Trial | None = None
 
 
 @dataclass(frozen=True)
