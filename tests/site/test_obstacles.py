@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 import shapely
+from hypothesis import given
+from hypothesis import strategies as st
 
 from treescan.errors import SiteFileError
 from treescan.geometry.open3d_gate import open3d
@@ -140,3 +142,14 @@ def test_target_on_the_stem_is_refused(base):
 
 def test_target_beside_the_stem_is_fine():
     check_site_against_tree(scene(), (3.0, 3.0, 0.0), 0.6)
+
+
+@given(st.integers(0, 10_000))
+def test_the_nearest_of_some_balls_is_the_least_distance(seed):
+    """Distance of many balls at once, which leaves most parts out, against one by one."""
+    rng = np.random.default_rng(seed)
+    obstacles = build_obstacles(scene(), flat_ground())
+    points, radius = rng.uniform(-12, 12, (9, 3)), rng.uniform(0.0, 1.0, 9)
+    np.testing.assert_array_equal(
+        obstacles.nearest(points, radius), obstacles.distance(points, radius).min(axis=0)
+    )

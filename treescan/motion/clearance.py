@@ -183,9 +183,10 @@ def _covered_m2(centre: Floats, radius: Floats) -> float:
 @njit(cache=True)
 def _ball(motion: Motion, step: int, row: int, out: Floats) -> None:
     a, b, c = motion.offset[row, 0], motion.offset[row, 1], motion.offset[row, 2]
-    r = motion.rotation[step]
+    r = motion.rotation
     for i in range(3):
-        out[i] = motion.centre[step, i] + r[i, 0] * a + r[i, 1] * b + r[i, 2] * c
+        turned = r[step, i, 0] * a + r[step, i, 1] * b + r[step, i, 2] * c
+        out[i] = motion.centre[step, i] + turned
 
 
 @njit(cache=True)
@@ -229,54 +230,81 @@ def _along_chord(
 
 
 @njit(cache=True)
-def _bounds(motion: Motion, part: int, solids: Solids) -> tuple[Floats, Floats, int]:
-    """Lower bounds of the distance over each interval, ways travelled, and the best interval."""
-    count = len(motion.time)
-    bound = np.empty(count)
-    for step in range(count):
+def _nearest_pose(motion: Motion, part: int, solids: Solids) -> tuple[float, int]:
+    """Lower bound of the distance to a part over the whole path [m], and where it is near."""
+    least, at, longest = np.inf, 0, 0.0
+    for step in range(len(motion.time)):
         c = motion.centre[step]
-        bound[step] = box_distance(c[0], c[1], c[2], solids.box[part]) - motion.reach
-    lows = np.empty(max(count - 1, 1))
-    if count == 1:
-        lows[0] = bound[0]
-        return lows, bound, 0
-    for step in range(count - 1):
-        a, b = motion.centre[step], motion.centre[step + 1]
-        way = np.sqrt((a[0] - b[0]) ** 2 + (a[1] - b[1]) ** 2 + (a[2] - b[2]) ** 2)
-        lows[step] = min(bound[step], bound[step + 1]) - 0.5 * way
-    return lows, bound, int(np.argmin(lows))
+        gap = box_distance(c[0], c[1], c[2], part, solids.box)
+        if gap < least:
+            least, at = gap, step
+        if step:
+            b = motion.centre[step - 1]
+            way = (c[0] - b[0]) ** 2 + (c[1] - b[1]) ** 2 + (c[2] - b[2]) ** 2
+            longest = max(longest, way)
+    return least - 0.5 * np.sqrt(longest) - motion.reach, at
 
 
 @njit(cache=True)
-def _interval(
-    motion: Motion, step: int, part: int, solids: Solids, found: Floats, work: Floats
+def _ball_ways(motion: Motion) -> tuple[Floats, Floats]:
+    """Places (j, k, 3) of every ball and how far it has come by then (j, k). [m]"""
+    balls, times = len(motion.radius), len(motion.time)
+    place, way = np.empty((balls, times, 3)), np.zeros((balls, times))
+    for row in range(balls):
+        for step in range(times):
+            _ball(motion, step, row, place[row, step])
+            if step:
+                a, b = place[row, step - 1], place[row, step]
+                squared = (a[0] - b[0]) ** 2 + (a[1] - b[1]) ** 2 + (a[2] - b[2]) ** 2
+                way[row, step] = way[row, step - 1] + np.sqrt(squared)
+    return place, way
+
+
+@njit(cache=True)
+def _first_guess(
+    place: Floats, radius: Floats, step: int, part: int, solids: Solids, best: Floats
 ) -> None:
-    """Improve ``found`` (distance, time, x, y, z) by the balls of one interval."""
-    start, end = work[0], work[1]
-    later = min(step + 1, len(motion.time) - 1)
-    for row in range(len(motion.radius)):
-        _ball(motion, step, row, start)
-        _ball(motion, later, row, end)
-        radius = motion.radius[row]
-        near = min(
-            box_distance(start[0], start[1], start[2], solids.box[part]),
-            box_distance(end[0], end[1], end[2], solids.box[part]),
-        )
-        way = np.sqrt(
-            (end[0] - start[0]) ** 2 + (end[1] - start[1]) ** 2 + (end[2] - start[2]) ** 2
-        )
-        if near - 0.5 * way - radius >= found[0]:
+    """Improve ``best`` (distance, step and share of it, x, y, z) by all balls at one time."""
+    for row in range(len(radius)):
+        x, y, z = place[row, step, 0], place[row, step, 1], place[row, step, 2]
+        if box_distance(x, y, z, part, solids.box) - radius[row] < best[0]:
+            gap = part_distance(x, y, z, part, solids) - radius[row]
+            if gap < best[0]:
+                best[0], best[1], best[2], best[3], best[4] = gap, step, x, y, z
+
+
+@njit(cache=True)
+def _one_ball(
+    place: Floats, way: Floats, radius: float, part: int, solids: Solids, best: Floats
+) -> None:
+    """Improve ``best`` (distance, step and share of it, x, y, z) by a ball on its way.
+
+    From each gap the ball is moved on as far as it cannot come nearer than the best.
+    """
+    step, exact = 0, np.nan
+    while step < len(way) - 1:
+        x, y, z = place[step, 0], place[step, 1], place[step, 2]
+        away = exact
+        if np.isnan(exact):
+            away = box_distance(x, y, z, part, solids.box)
+            if away - radius - best[0] < way[step + 1] - way[step]:
+                away = part_distance(x, y, z, part, solids)
+        later = step
+        while later < len(way) - 1 and way[later + 1] - way[step] <= away - radius - best[0]:
+            later += 1
+        if later > step:
+            step, exact = later, np.nan
             continue
-        known = (
-            part_distance(start[0], start[1], start[2], part, solids),
-            part_distance(end[0], end[1], end[2], part, solids),
+        end = step + 1
+        exact = part_distance(place[end, 0], place[end, 1], place[end, 2], part, solids)
+        gap, share = _along_chord(
+            place[step], place[end], (away, exact), part, solids, best[0] + radius
         )
-        gap, share = _along_chord(start, end, known, part, solids, found[0] + radius)
-        if gap - radius < found[0]:
-            found[0] = gap - radius
-            found[1] = motion.time[step] + share * (motion.time[later] - motion.time[step])
+        if gap - radius < best[0]:
+            best[0], best[1] = gap - radius, step + share
             for i in range(3):
-                found[2 + i] = start[i] + share * (end[i] - start[i])
+                best[2 + i] = place[step, i] + share * (place[end, i] - place[step, i])
+        step = end
 
 
 @njit(cache=True)
@@ -293,14 +321,20 @@ def closest_approach(motion: Motion, solids: Solids, most_m: float = np.inf) -> 
     """
     found = np.full((solids.owners, 5), np.inf)
     found[:, 0] = most_m
-    work = np.empty((2, 3))
-    for part in range(len(solids.kind)):
-        who = solids.owner[part]
-        lows, _, first = _bounds(motion, part, solids)
-        if lows[first] >= found[who, 0]:
-            continue
-        _interval(motion, first, part, solids, found[who], work)
-        for step in range(len(lows)):
-            if step != first and lows[step] < found[who, 0]:
-                _interval(motion, step, part, solids, found[who], work)
+    place, way = _ball_ways(motion)
+    least, near = np.empty(len(solids.kind)), np.empty(len(solids.kind), dtype=np.int64)
+    for part in range(len(least)):
+        least[part], near[part] = _nearest_pose(motion, part, solids)
+    for part in np.argsort(least):  # the nearest first: most others need no look then
+        best = found[solids.owner[part]]
+        if least[part] < best[0]:
+            _first_guess(place, motion.radius, near[part], part, solids, best)
+            for row in range(len(way)):
+                _one_ball(place[row], way[row], motion.radius[row], part, solids, best)
+    last = len(motion.time) - 1
+    for best in found:
+        if np.isfinite(best[1]):
+            step = min(int(best[1]), max(last - 1, 0))
+            span = motion.time[min(step + 1, last)] - motion.time[step]
+            best[1] = motion.time[step] + (best[1] - step) * span
     return found

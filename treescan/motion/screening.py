@@ -170,15 +170,15 @@ def _sweep(
             lowest[row] = min(lowest[row], height)
             for part in range(len(solids.kind)):
                 who = solids.owner[part]
-                box = solids.box[part]
-                if box_distance(state[0], state[1], state[2], box) - reach >= gap[row, who]:
+                away = box_distance(state[0], state[1], state[2], part, solids.box)
+                if away - reach >= gap[row, who]:
                     continue
                 for ball in range(len(radius)):
                     a, b, c = offset[ball, 0], offset[ball, 1], offset[ball, 2]
                     x = state[0] + r[0, 0] * a + r[0, 1] * b + r[0, 2] * c
                     y = state[1] + r[1, 0] * a + r[1, 1] * b + r[1, 2] * c
                     z = state[2] + r[2, 0] * a + r[2, 1] * b + r[2, 2] * c
-                    if box_distance(x, y, z, box) - radius[ball] >= gap[row, who]:
+                    if box_distance(x, y, z, part, solids.box) - radius[ball] >= gap[row, who]:
                         continue
                     near = part_distance(x, y, z, part, solids) - radius[ball]
                     gap[row, who] = min(gap[row, who], near)

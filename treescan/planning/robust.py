@@ -107,6 +107,7 @@ def tried(
         breach=broken,
         spread_m=np.maximum(likely[: len(low)] - low, 0.0),
         worst=judge.worst(likely, others, cases.labels),
+        centre_m=path.centre_m,
     )
 
 

@@ -87,7 +87,8 @@ class _Look:
 
 
 def _look(job: Job, step: Step) -> _Look:
-    trial = step.trial or tried(step, job.field, job.draws)
+    known = step.trial is not None and step.trial.is_of(step.path)
+    trial = step.trial if known else tried(step, job.field, job.draws)
     chance = chance_of_breach(step, trial, job.field, job.draws)
     otherwise = (
         [trial.worst] if trial is not None and trial.worst and not step.broken_limits else []

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from treescan.motion.types import Clearance
+from treescan.motion.types import Clearance, Path
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -27,11 +27,18 @@ class Trial:
         path. [m]
     worst : str
         What the worst case does that the likely path does not, as a sentence; "" for none.
+    centre_m : ndarray, shape (k, 3), or None
+        Places of the path that it was made of: the same array, not its like.
     """
 
     breach: Bools
     spread_m: Floats
     worst: str = ""
+    centre_m: Floats | None = None
+
+    def is_of(self, path: Path) -> bool:
+        """Whether it was made of this path (or of the same with its times tidied)."""
+        return self.centre_m is path.centre_m
 
     def spread_over(self, gaps: tuple[Clearance, ...]) -> tuple[Clearance, ...]:
         """Clearances with the spread of the cases instead of an allowance."""

@@ -35,14 +35,14 @@ class Solids(NamedTuple):
 
 
 @njit(cache=True)
-def box_distance(x: float, y: float, z: float, box: Floats) -> float:
-    """Signed distance from a point to a box; never more than that to what it holds. [m]
+def box_distance(x: float, y: float, z: float, part: int, box: Floats) -> float:
+    """Signed distance from a point to the box of a part; never more than that to the part. [m]
 
-    ``box`` (6,) is its lowest x, y, z, then its highest.
+    ``box`` (p, 6) holds the lowest x, y, z of each, then the highest.
     """
-    dx = max(box[0] - x, x - box[3])
-    dy = max(box[1] - y, y - box[4])
-    dz = max(box[2] - z, z - box[5])
+    dx = max(box[part, 0] - x, x - box[part, 3])
+    dy = max(box[part, 1] - y, y - box[part, 4])
+    dz = max(box[part, 2] - z, z - box[part, 5])
     if dx <= 0.0 and dy <= 0.0 and dz <= 0.0:
         return max(dx, dy, dz)
     dx, dy, dz = max(dx, 0.0), max(dy, 0.0), max(dz, 0.0)
@@ -50,14 +50,15 @@ def box_distance(x: float, y: float, z: float, box: Floats) -> float:
 
 
 @njit(cache=True)
-def _segment_squared(x: float, y: float, a: Floats, b: Floats) -> float:
-    """Squared distance in plan from a point to a segment. [m²]"""
-    ux, uy = b[0] - a[0], b[1] - a[1]
+def _segment_squared(x: float, y: float, a: int, b: int, vertices: Floats) -> float:
+    """Squared distance in plan from a point to the segment between two vertices. [m²]"""
+    dx, dy = x - vertices[a, 0], y - vertices[a, 1]
+    ux, uy = vertices[b, 0] - vertices[a, 0], vertices[b, 1] - vertices[a, 1]
     length = ux * ux + uy * uy
     share = 0.0
     if length > 0.0:
-        share = min(max(((x - a[0]) * ux + (y - a[1]) * uy) / length, 0.0), 1.0)
-    dx, dy = x - a[0] - share * ux, y - a[1] - share * uy
+        share = min(max((dx * ux + dy * uy) / length, 0.0), 1.0)
+    dx, dy = dx - share * ux, dy - share * uy
     return dx * dx + dy * dy
 
 
@@ -66,15 +67,16 @@ def _plan_distance(x: float, y: float, part: int, solids: Solids) -> float:
     """Signed distance in plan to a polygon or a band, negative inside. [m]"""
     first, last = solids.first[part], solids.last[part]
     if solids.kind[part] == BAND:
-        a, b = solids.vertices[first], solids.vertices[first + 1]
-        return np.sqrt(_segment_squared(x, y, a, b)) - solids.half_width[part]
+        squared = _segment_squared(x, y, first, first + 1, solids.vertices)
+        return np.sqrt(squared) - solids.half_width[part]
+    corner = solids.vertices
     best = np.inf
     inside = False
     previous = last - 1
     for row in range(first, last):
-        a, b = solids.vertices[previous], solids.vertices[row]
-        best = min(best, _segment_squared(x, y, a, b))
-        if (a[1] > y) != (b[1] > y) and x < (b[0] - a[0]) * (y - a[1]) / (b[1] - a[1]) + a[0]:
+        best = min(best, _segment_squared(x, y, previous, row, corner))
+        ax, ay, bx, by = corner[previous, 0], corner[previous, 1], corner[row, 0], corner[row, 1]
+        if (ay > y) != (by > y) and x < (bx - ax) * (y - ay) / (by - ay) + ax:
             inside = not inside
         previous = row
     root = np.sqrt(best)
@@ -119,8 +121,25 @@ def signed_distance(centre: Floats, radius: Floats, solids: Solids) -> Floats:
         x, y, z = centre[row, 0], centre[row, 1], centre[row, 2]
         for part in range(len(solids.kind)):
             who = solids.owner[part]
-            if box_distance(x, y, z, solids.box[part]) - radius[row] > result[row, who]:
+            if box_distance(x, y, z, part, solids.box) - radius[row] > result[row, who]:
                 continue
             gap = part_distance(x, y, z, part, solids)
             result[row, who] = min(result[row, who], gap - radius[row])
+    return result
+
+
+@njit(cache=True)
+def nearest_distance(centre: Floats, radius: Floats, solids: Solids) -> Floats:
+    """Least distance of any of some balls to each owner, shape (owners,), negative inside. [m]
+
+    ``centre`` (k, 3) and ``radius`` (k,) are those of the balls.
+    """
+    result = np.full(solids.owners, np.inf)
+    for part in range(len(solids.kind)):
+        who = solids.owner[part]
+        for row in range(len(centre)):
+            x, y, z = centre[row, 0], centre[row, 1], centre[row, 2]
+            if box_distance(x, y, z, part, solids.box) - radius[row] < result[who]:
+                gap = part_distance(x, y, z, part, solids) - radius[row]
+                result[who] = min(result[who], gap)
     return result

@@ -16,7 +16,14 @@ import shapely
 
 from treescan.errors import SiteFileError
 from treescan.pointcloud.cloud import Ground
-from treescan.site.distances import BAND, POLYGON, WIRE, Solids, signed_distance
+from treescan.site.distances import (
+    BAND,
+    POLYGON,
+    WIRE,
+    Solids,
+    nearest_distance,
+    signed_distance,
+)
 from treescan.site.model import Conductor, DropZone, Landing, Site, Target
 from treescan.site.reading import LOW_VOLTAGE_KV, conductor_distance_m
 
@@ -114,10 +121,20 @@ class Obstacles:
             Negative inside. [m]  Where parts of one target overlap, the depth is that of the
             deepest single part.
         """
-        centre = np.ascontiguousarray(np.atleast_2d(np.asarray(centre_m, dtype=np.float64)))
-        radius = np.broadcast_to(np.asarray(radius_m, dtype=np.float64), (len(centre),))
-        result: Floats = signed_distance(centre, np.ascontiguousarray(radius), self.solids)
+        result: Floats = signed_distance(*_balls(centre_m, radius_m), self.solids)
         return result
+
+    def nearest(self, centre_m: npt.ArrayLike, radius_m: npt.ArrayLike = 0.0) -> Floats:
+        """Least of :meth:`distance` over the balls, shape (n,), faster. [m]"""
+        result: Floats = nearest_distance(*_balls(centre_m, radius_m), self.solids)
+        return result
+
+
+def _balls(centre_m: npt.ArrayLike, radius_m: npt.ArrayLike) -> tuple[Floats, Floats]:
+    """Centres (k, 3) and radii (k,) as the kernels take them."""
+    centre = np.ascontiguousarray(np.atleast_2d(np.asarray(centre_m, dtype=np.float64)))
+    radius = np.broadcast_to(np.asarray(radius_m, dtype=np.float64), (len(centre),))
+    return centre, np.ascontiguousarray(radius)
 
 
 @dataclass
