@@ -6,7 +6,7 @@ acted on.  The same input gives the same bytes.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -44,22 +44,31 @@ RC: dict[Any, Any] = {
 }
 
 
-def write_pictures(result: JobResult, folder: Path, units: UnitSystem = "metric") -> list[Path]:
-    """Write every picture that applies into ``folder`` as PNG and SVG; returns the paths."""
-    wanted: list[tuple[str, Picture]] = [("tree", tree_picture), ("skeleton", skeleton_picture)]
+HEAVY_PICTURES = ("tree", "skeleton", "plan_view", "anchors")
+LIGHT_PICTURES = ("stems_found", "not_seen", "load_shares", "spar_load", "clearance", "schedule")
+
+
+def write_pictures(
+    result: JobResult,
+    folder: Path,
+    units: UnitSystem = "metric",
+    names: Sequence[str] = HEAVY_PICTURES + LIGHT_PICTURES,
+) -> list[Path]:
+    """Write those of some pictures that apply into ``folder`` as PNG and SVG; returns the paths."""
+    pictures: dict[str, Picture] = {"tree": tree_picture, "skeleton": skeleton_picture}
     if result.not_seen is not None:
-        wanted += [("stems_found", stems_picture), ("not_seen", unseen_picture)]
+        pictures |= {"stems_found": stems_picture, "not_seen": unseen_picture}
     if result.plan is not None and result.plan.steps:
-        wanted.append(("plan_view", plan_picture))
-        wanted.append(("anchors", anchors_picture))
+        pictures |= {"plan_view": plan_picture, "anchors": anchors_picture}
         if any(f.share is not None for f in step_facts(result)):
-            wanted.append(("load_shares", shares_picture))
+            pictures["load_shares"] = shares_picture
         if spar_runs(result, 1):
-            wanted.append(("spar_load", spar_picture))
+            pictures["spar_load"] = spar_picture
         if any(s.clearances for s in result.plan.steps):
-            wanted.append(("clearance", clearance_picture))
+            pictures["clearance"] = clearance_picture
         if schedule_rows(result):
-            wanted.append(("schedule", schedule_picture))
+            pictures["schedule"] = schedule_picture
+    wanted = [(name, pictures[name]) for name in names if name in pictures]
     paths = []
     for name, picture in wanted:
         with matplotlib.rc_context(RC):

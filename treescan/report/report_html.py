@@ -41,17 +41,20 @@ def report_html(
     *,
     three_d: bool = True,
     glb: bytes | None = None,
+    plan_id: str | None = None,
 ) -> str:
     """Return the report as one HTML document.
 
     ``units`` is what shows first; the reader can switch.  ``three_d`` False leaves the 3-D view
-    out.  ``glb`` of :func:`treescan.report.meshes.tree_glb` saves making it again.
+    out.  ``glb`` of :func:`treescan.report.meshes.tree_glb` and ``plan_id`` of
+    :func:`treescan.report.plan_json.plan_identity` save making them again.
     """
+    name = plan_identity(result) if plan_id is None else plan_id
     three = three_source() if three_d else None
     wood = wood_of(result)
     body = [
         _switch(units),
-        _head(result),
+        _head(result, name),
         "<main>",
         _stop(result),
         _view(result, three),
@@ -68,7 +71,7 @@ def report_html(
         _sentences("How the scan was read", "reading", tables.reading_list(result)),
         _sentences("Cautions", "cautions", [wording.bilingual(c) for c in all_cautions(result)]),
         "</main>",
-        _payload(result, three, glb),
+        _payload(result, name, three, glb),
     ]
     return _document(result, "\n".join(body))
 
@@ -130,12 +133,12 @@ def _switch(units: UnitSystem) -> str:
     )
 
 
-def _head(result: JobResult) -> str:
+def _head(result: JobResult, plan_id: str) -> str:
     plan = result.plan
     facts = "".join(
         f"<div><dt>{say(n)}</dt><dd>{say(w)}</dd></div>" for n, w in tables.summary_rows(result)
     )
-    which = f"Plan {plan_identity(result)}" if plan else "Measurements"
+    which = f"Plan {plan_id}" if plan else "Measurements"
     links = [
         ("view3d", "3-D"),
         ("site", "Site"),
@@ -411,11 +414,11 @@ def _sentences(title: str, key: str, texts: list[Words]) -> str:
     return f'<section id="{key}"><h2>{say(title)}</h2><ul>{items}</ul></section>'
 
 
-def _payload(result: JobResult, three: str | None, glb: bytes | None) -> str:
+def _payload(result: JobResult, plan_id: str, three: str | None, glb: bytes | None) -> str:
     """Data for the script: job numbers, and when there is a 3-D view the mesh and the points."""
     base = result.graph.position_m[0]
     data: dict[str, object] = {
-        "plan_id": plan_identity(result),
+        "plan_id": plan_id,
         "height_m": round(result.measures.height_m, 2),
         "spread_m": round(max(result.measures.crown_spread_m, 4.0), 2),
         "base_yup": [round(float(v), 3) for v in (base[0], base[2], -base[1])],

@@ -18,8 +18,8 @@ from treescan.report.site_shapes import Solid
 from treescan.wood.types import Piece
 
 Floats = npt.NDArray[np.float64]
-FARTHEST_M, WIDEST_TURN_DEG = 1.5, 20.0
-"""Places are taken at least this often along the way and along the turn."""
+OFF_CHORD_M, WIDEST_TURN_DEG = 0.2, 30.0
+"""Places are taken so that between them the way bends and the piece turns by no more."""
 FINEST_M = 0.06
 """How much the solid may be simplified. [m]"""
 _GOLDEN = (1 + 5**0.5) / 2
@@ -76,13 +76,26 @@ def _simpler(solid: manifold3d.Manifold) -> manifold3d.Manifold:
 
 
 def _places(path: Path) -> npt.NDArray[np.int64]:
-    """Times at which the piece's place is taken: first, last, and where it has moved enough."""
-    kept = [0]
-    for k in range(1, len(path.time_s) - 1):
-        last = kept[-1]
-        moved = float(np.linalg.norm(path.centre_m[k + 1] - path.centre_m[last]))
-        cosine = (np.trace(path.rotation[last].T @ path.rotation[k + 1]) - 1) / 2
-        turned = float(np.degrees(np.arccos(np.clip(cosine, -1, 1))))
-        if moved > FARTHEST_M or turned > WIDEST_TURN_DEG:
-            kept.append(k)
-    return np.array([*kept, len(path.time_s) - 1])
+    """Times at which the piece's place is taken: first, last, and where it bends or turns.
+
+    Between two of them the piece is ``OFF_CHORD_M`` at most off the straight way, and turns by
+    ``WIDEST_TURN_DEG`` at most.
+    """
+    kept, last = [0], len(path.time_s) - 1
+    while kept[-1] < last:
+        first = kept[-1]
+        rest = slice(first + 1, last + 1)
+        cosine = (np.einsum("kij,ij->k", path.rotation[rest], path.rotation[first]) - 1.0) / 2.0
+        narrow = np.append(cosine >= np.cos(np.radians(WIDEST_TURN_DEG)), False)
+        most = max(first + int(np.argmin(narrow)), first + 1)
+        while most > first + 1 and _off_chord_m(path.centre_m[first : most + 1]) > OFF_CHORD_M:
+            most = (first + most + 1) // 2 if most - first > 2 else first + 1
+        kept.append(most)
+    return np.array(kept)
+
+
+def _off_chord_m(place_m: Floats) -> float:
+    """How far places (k, 3) are off the straight way from the first to the last. [m]"""
+    way = place_m[-1] - place_m[0]
+    along = np.clip((place_m - place_m[0]) @ way / max(float(way @ way), 1e-12), 0.0, 1.0)
+    return float(np.linalg.norm(place_m - place_m[0] - along[:, None] * way, axis=1).max())

@@ -14,7 +14,7 @@ from treescan.report.cut_card import Paper, cut_card_pdf
 from treescan.report.cut_list import cut_list_csv, haul_csv, measurements_csv, measurements_text
 from treescan.report.geojson import site_geojson
 from treescan.report.meshes import job_surfaces, tree_glb, tree_ply
-from treescan.report.pictures import write_pictures
+from treescan.report.pictures import HEAVY_PICTURES, LIGHT_PICTURES, write_pictures
 from treescan.report.plan_json import plan_document
 from treescan.report.report_html import report_html
 from treescan.report.tree_json import tree_document
@@ -42,28 +42,31 @@ def write_plan_outputs(
         raise OutputError("plan outputs: this run made no plan. Write the measurements instead.")
     folder = _ready(folder)
     written, extras = at_once(
-        lambda: _plan_files(result, folder, units, paper, rows),
-        lambda: _extras(result, folder, units),
+        lambda: _plan_files(result, folder, units),
+        lambda: [
+            _bytes(folder / "cut_list.pdf", lambda: cut_card_pdf(result, units, paper, rows=rows)),
+            *_extras(result, folder, units, HEAVY_PICTURES),
+        ],
     )
     return written + extras
 
 
-def _plan_files(
-    result: JobResult, folder: Path, units: UnitSystem, paper: Paper | None, rows: bool
-) -> list[Path]:
+def _plan_files(result: JobResult, folder: Path, units: UnitSystem) -> list[Path]:
+    """About half of the work of a plan's outputs; the other half is the card and most pictures."""
     surfaces = job_surfaces(result)
-    glb = tree_glb(result, surfaces)
+    glb, plan = tree_glb(result, surfaces), plan_document(result)
+    report = report_html(result, units, glb=glb, plan_id=plan["plan_id"])
     return [
         _text(folder / "tree.json", lambda: _json(tree_document(result))),
-        _text(folder / "plan.json", lambda: _json(plan_document(result))),
+        _text(folder / "plan.json", lambda: _json(plan)),
         _text(folder / "cut_list.csv", lambda: cut_list_csv(result, units)),
         _text(folder / "haul.csv", lambda: haul_csv(result, units)),
         _text(folder / "measurements.csv", lambda: measurements_csv(result, units)),
         _text(folder / "measurements.txt", lambda: measurements_text(result, units)),
-        _bytes(folder / "cut_list.pdf", lambda: cut_card_pdf(result, units, paper, rows=rows)),
         _bytes(folder / "tree.glb", lambda: glb),
         _bytes(folder / "tree.ply", lambda: tree_ply(result, surfaces)),
-        _text(folder / "report.html", lambda: report_html(result, units, glb=glb)),
+        _text(folder / "report.html", lambda: report),
+        *_pictures(result, folder, units, LIGHT_PICTURES),
     ]
 
 
@@ -73,7 +76,8 @@ def write_measure_outputs(
     """Write tree.json, the measurements, meshes, pictures, a report and, if possible, haul.csv."""
     folder = _ready(folder)
     written, extras = at_once(
-        lambda: _measure_files(result, folder, units), lambda: _extras(result, folder, units)
+        lambda: _measure_files(result, folder, units),
+        lambda: _extras(result, folder, units, HEAVY_PICTURES + LIGHT_PICTURES),
     )
     return written + extras
 
@@ -94,17 +98,25 @@ def _measure_files(result: JobResult, folder: Path, units: UnitSystem) -> list[P
     return written
 
 
-def _extras(result: JobResult, folder: Path, units: UnitSystem) -> list[Path]:
-    pictures = folder / "pictures"
-    try:
-        pictures.mkdir(exist_ok=True)
-        written = write_pictures(result, pictures, units)
-    except OSError as error:
-        raise _unwritten(pictures, error) from error
+def _extras(
+    result: JobResult, folder: Path, units: UnitSystem, pictures: tuple[str, ...]
+) -> list[Path]:
+    written = _pictures(result, folder, units, pictures)
     document = site_geojson(result)
     if document is not None:
         written.append(_text(folder / "site.geojson", lambda: _json(document)))
     return written
+
+
+def _pictures(
+    result: JobResult, folder: Path, units: UnitSystem, names: tuple[str, ...]
+) -> list[Path]:
+    place = folder / "pictures"
+    try:
+        place.mkdir(exist_ok=True)
+        return write_pictures(result, place, units, names)
+    except OSError as error:
+        raise _unwritten(place, error) from error
 
 
 def _ready(folder: Path) -> Path:
