@@ -36,6 +36,15 @@ COLUMNS = (
 
 
 @njit(cache=True)
+def next_random(state: Any) -> Any:
+    """The number after ``state`` (64 bits, not 0) of a fixed sequence (Marsaglia 2003)."""
+    state ^= state << np.uint64(13)
+    state ^= state >> np.uint64(7)
+    state ^= state << np.uint64(17)
+    return state
+
+
+@njit(cache=True)
 def _through_three(x: Floats, y: Floats, i: int, j: int, k: int) -> Any:
     ax, ay = x[j] - x[i], y[j] - y[i]
     bx, by = x[k] - x[i], y[k] - y[i]
@@ -101,9 +110,7 @@ def _search(
     pick = np.zeros(3, np.int64)
     for _ in range(trials):
         for a in range(3):
-            state ^= state << np.uint64(13)
-            state ^= state >> np.uint64(7)
-            state ^= state << np.uint64(17)
+            state = next_random(state)
             pick[a] = np.int64(state % np.uint64(n))
         circle[0], circle[1], circle[2] = _through_three(x, y, pick[0], pick[1], pick[2])
         if circle[2] < r_low or circle[2] > r_high:

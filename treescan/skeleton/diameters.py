@@ -32,6 +32,11 @@ Set on grown trees of seeds 100 and 700, checked on others (November 2026).
 CLEAR_RING, NO_RING = 0.25, 0.5
 """Scatter over the radius of the limb's fits up to which they tell the radius, and from which on
 they could be points strewn about a line, as in `_seen`."""
+APART_LEFT = 0.25
+"""Share of how far walls stand apart that is left as scatter once they are told from each other.
+[judgement]"""
+TELLS_APART = 3.0
+"""A limb so many times as wide as stations stand apart tells itself how far they do. [judgement]"""
 WELL_SEEN = 5.0
 """Rings at least so many times as wide as their scatter tell how much the scan scatters."""
 WINDOWS_TOGETHER = 25.0
@@ -147,6 +152,50 @@ def local_noise(axes: LimbAxes, fits: Fits, noise: float) -> Floats:
     return np.maximum(result, 0.5 * noise)
 
 
+def _apart(axes: LimbAxes, fits: Fits, good: Bools) -> Floats:
+    """How far stations stand apart at each node, shape (n,); 0 where they do not. [m]
+
+    Registration sets them apart all over and wind the more the farther out, so that it does not
+    fall along a limb.  A limb whose radius is not well above how far stations stand apart where
+    it leaves does not tell it by itself.
+
+    ``good`` (n,) marks the fits that count.
+    """
+    result = np.zeros(len(fits.radius_m))
+    for limb in range(len(axes.first) - 1):
+        low, high = axes.first[limb], axes.first[limb + 1]
+        start = float(result[axes.parent_node[limb]]) if limb else 0.0
+        own = np.flatnonzero((fits.parted & good)[low:high])
+        if len(own) < 4:
+            result[low:high] = start
+            continue
+        middle = median_filter(fits.apart_m[low:high][own], 9, mode="nearest")
+        # The thicker, the better it tells how far its walls stand apart.
+        weight = fits.radius_m[low:high][own] ** 2
+        middle = -taper.fall_to_tip(np.array([0, len(own)]), -middle, weight)
+        if float(np.median(fits.radius_m[low:high][own])) < TELLS_APART * start:
+            middle = np.maximum(middle, start)
+        result[low:high] = np.interp(np.arange(high - low), own, middle)
+    return result
+
+
+def _counts(fits: Fits) -> Bools:
+    """Fits that tell a radius at all, shape (n,)."""
+    good = (fits.radius_m > 0) & (fits.coverage >= 0.25) & (fits.inliers >= 10)
+    result: Bools = good & (fits.contrast > 0.4)
+    return result
+
+
+def _blurred_by(fits: Fits, noise: Floats) -> Floats:
+    """Scatter that the fits have to do with, shape (n,). [m]
+
+    Where walls were told from each other that about each wall, and a part of how far they stand
+    apart; else that about the circle, or the ``noise`` (n,) to be reckoned with.
+    """
+    walls = np.hypot(fits.rms_m, APART_LEFT * fits.apart_m)
+    return np.where(fits.parted, walls, np.maximum(fits.scatter_m, noise))
+
+
 def _typical(axes: LimbAxes, seen: Floats, good: Bools) -> Floats:
     """Running median along each limb of the radii measured well, shape (n,). [m]"""
     result = seen.copy()
@@ -161,7 +210,7 @@ def _typical(axes: LimbAxes, seen: Floats, good: Bools) -> Floats:
 
 
 def _seen(
-    axes: LimbAxes, fits: Fits, noise: Floats, before: Floats | None
+    axes: LimbAxes, fits: Fits, blurred: tuple[Floats, Floats], before: Floats | None
 ) -> tuple[Floats, Floats, Bools, Floats]:
     """Measured radius, also its running median, whether it counts, and the variance of its log.
 
@@ -172,13 +221,16 @@ def _seen(
     wide would count for more than those too narrow.  But where the limb's fits nearby are well
     above the scatter it is theirs, or a radius that the model once set too low would keep them
     from mending it.
+
+    ``blurred`` are the scatter to be reckoned with and how far stations stand apart, (n,) each.
+    [m]  Where walls were told from each other what is left of both counts instead.
     """
     # Scatter of the points widens a circle fitted to their distances by s^2 / (2 r).
     seen = fits.radius_m - fits.rms_m**2 / (2 * np.maximum(fits.radius_m, 0.004))
     seen = np.maximum(seen, 0.002)
-    good = (fits.radius_m > 0) & (fits.coverage >= 0.25) & (fits.inliers >= 10)
-    good &= fits.contrast > 0.4
-    local = np.maximum(fits.scatter_m, noise)
+    good = _counts(fits)
+    noise, apart = blurred
+    local = _blurred_by(fits, noise)
     size = seen
     near = _typical(axes, seen, good)
     if before is not None:
@@ -188,7 +240,7 @@ def _seen(
     sd *= 1.0 + 1.5 * np.maximum(0.5 - fits.coverage, 0.0)
     sd *= 1.0 + 2.0 * np.maximum(0.7 - fits.contrast, 0.0)
     blur = local / size
-    swell = BLUR * blur + BLOB * blur**4
+    swell = BLUR * blur + BLOB * np.where(fits.parted, apart / size, blur) ** 4
     # Neighbouring windows share points and faults.
     var = 3.0 * (sd / size) ** 2 + WINDOWS_TOGETHER * swell**2
     return seen, near, good, np.where(good, var, np.inf)
@@ -210,8 +262,10 @@ def settle_radii(
     carried = carried_m(axes, along)
     is_side = axes.limb_of_node > 0
     noise = noise_of(fits)
-    near = local_noise(axes, fits, noise)
-    seen, typical, good, var = _seen(axes, fits, near, before_m)
+    clear = _counts(fits) if fused is None else _counts(fits) & ~fused
+    walls = _apart(axes, fits, clear)
+    near = np.maximum(local_noise(axes, fits, noise), walls)
+    seen, typical, good, var = _seen(axes, fits, (near, walls), before_m)
     leafy = np.zeros(len(along), dtype=bool) if leafy is None else leafy
     good &= ~leafy
     if fused is not None:
@@ -236,7 +290,7 @@ def settle_radii(
     radius = np.exp(taper.fall_to_tip(axes.first, mean, 1.0 / spread))
     firm = spread < 0.4 * model.sd_log**2
     source = np.where(good, FITTED, np.where(firm, INTERPOLATED, MODELLED)).astype(np.int64)
-    blur = np.where(good, np.maximum(fits.scatter_m, near), near) / radius
+    blur = np.where(good, _blurred_by(fits, near), near) / radius
     # Where the ring is blurred, what the limb's fits say is little better than the model.
     apart = np.where(good, np.log(typical) - model_log, 0.0)
     dispute = DOUBT_OF_DISPUTE * np.minimum(2.0 * blur, 1.0) * apart

@@ -160,7 +160,7 @@ def _measure(
     low, high = np.full(len(guess), 0.002), 1.6 * guess + 0.01
     node = _node_of_ring(rings, chains, axes)[rings.of_voxel]
     tol = np.clip(0.2 * guess, 0.012, 0.04)
-    fits = _fit(axes, points, voxels.count, node, (low, high), tol, 120)
+    fits = _fit(axes, points, voxels.count, node, (low, high), tol, 120, False)
     axes = move_axes(axes, fits)
     radii = settle_radii(axes, fits)
     axes, radius = _put_right(axes, radii.radius_m, foot)
@@ -170,7 +170,7 @@ def _measure(
         near = np.where(skin < np.maximum(0.04, 0.5 * radius[node]), node, -1)
         tol = np.clip(3.0 * radii.noise_m, np.maximum(0.008, 0.06 * radius), 0.05)
         limits = 0.4 * radius, 1.5 * radius + 0.01
-        fits = _fit(axes, points, voxels.count, near, limits, tol, 160 if last else 80)
+        fits = _fit(axes, points, voxels.count, near, limits, tol, 160 if last else 80, last)
         if not last:
             axes = move_axes(axes, fits)
         radii = settle_radii(axes, fits, radius, fused_nodes(axes, radius), leafy)
@@ -207,12 +207,14 @@ def _fit(
     limits: tuple[Floats, Floats],
     tol: Floats,
     trials: int,
+    part_walls: bool,
 ) -> Fits:
     """Fit the nodes to the points of the voxels that were given to them."""
     node = np.repeat(node_of_voxel, count)
     keep = node >= 0
     node = node[keep]
-    return fit_nodes(axes, points[keep], axes.limb_of_node[node], node, limits, tol, trials)
+    limb = axes.limb_of_node[node]
+    return fit_nodes(axes, points[keep], limb, node, limits, tol, trials, part_walls)
 
 
 def _rough_radius(axes: LimbAxes, rings: Rings, chains: list[Ints]) -> Floats:

@@ -11,11 +11,18 @@ from numba import njit
 
 from treescan.skeleton.circles import fit_circles
 from treescan.skeleton.limbs import LimbAxes
+from treescan.skeleton.shells import fit_shells, wall_tol_m
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 POINTS_A_WINDOW = 240
+THICK_IN_TOL, LEAST_COVERAGE = 4.0, 0.25
+"""Walls are looked at one by one where the radius is so many tolerances and so much of the round
+was seen."""
+UNEVEN = 0.02
+"""Share of the radius by which an uneven round sets the circles of its parts apart. [judgement]"""
 THIN_M = 0.03
 """Where the radius cannot be more than this few circles are tried. [m]"""
 
@@ -25,7 +32,10 @@ class Fits:
     """Circle fits at the nodes of limb axes; all arrays have shape (n,).
 
     ``radius_m`` is 0 where nothing could be fitted.  ``shift_m`` (n, 3) leads from the node to
-    the fitted centre.
+    the fitted centre.  Where walls were ``parted`` the radius, its sd and ``rms_m`` are those of
+    circles with a centre each, and all else is of the one circle through all; ``apart_m`` is how
+    far their centres stand apart (root mean square along an axis) beyond what noise and an uneven
+    round do, 0 elsewhere.
     """
 
     radius_m: Floats
@@ -37,6 +47,8 @@ class Fits:
     scatter_m: Floats
     points: Ints
     shift_m: Floats
+    apart_m: Floats
+    parted: Bools
 
 
 @njit(cache=True)
@@ -86,6 +98,7 @@ def fit_nodes(
     limits_m: tuple[Floats, Floats],
     tol_m: Floats,
     most_trials: int = 160,
+    part_walls: bool = True,
 ) -> Fits:
     """Fit a circle at every node from the points of its limb in a window along the axis.
 
@@ -100,6 +113,8 @@ def fit_nodes(
         Tolerance of a point at each node. [m]
     most_trials : int
         Circles tried at each node; fewer where the limb is thin.
+    part_walls : bool
+        Tell walls apart that stations put beside each other.
     """
     n = len(axes.position_m)
     along, offset = _project(points, guess_node, axes.position_m, axes.first, limb)
@@ -122,17 +137,54 @@ def fit_nodes(
     u, v = _across(offset, home, u_axis, v_axis)
     found = fit_circles(u, v, window, tol_m, np.column_stack(limits_m), POINTS_A_WINDOW)
     shift = found[:, :1] * u_axis + found[:, 1:2] * v_axis
+    walls = found[:, 2].copy(), found[:, 4].copy(), found[:, 3].copy(), np.zeros(n)
+    parted = np.zeros(n, dtype=bool)
+    if part_walls:
+        parted = _part_walls(axes, u, v, window, found, points[order], walls)
+    radius, sd, rms, apart = walls
     return Fits(
-        radius_m=found[:, 2],
-        radius_sd_m=found[:, 4],
-        rms_m=found[:, 3],
+        radius_m=radius,
+        radius_sd_m=sd,
+        rms_m=rms,
         coverage=found[:, 5],
         inliers=found[:, 6],
         contrast=found[:, 7],
         scatter_m=found[:, 8],
         points=(stop - start).astype(np.int64),
         shift_m=shift,
+        apart_m=apart,
+        parted=parted,
     )
+
+
+def _part_walls(
+    axes: LimbAxes,
+    u: Floats,
+    v: Floats,
+    window: Ints,
+    found: Floats,
+    points: Floats,
+    walls: tuple[Floats, ...],
+) -> Bools:
+    """Put radius, its sd, misfit and how far walls stand apart into ``walls``, four of (n,). [m]
+
+    ``found`` (n, 9) are the circles through all points.  Returns where that was done, (n,).
+    """
+    radius = found[:, 2]
+    parted = np.zeros(len(radius), dtype=bool)
+    tol = wall_tol_m(points, window[:2], radius)
+    if tol is None:
+        return parted
+    wide = np.flatnonzero((radius > THICK_IN_TOL * tol) & (found[:, 5] >= LEAST_COVERAGE))
+    first = np.searchsorted(axes.limb_of_node[wide], np.arange(len(axes.first)))
+    part = fit_shells(u, v, window[:2, wide], found[wide, :3], first, tol, POINTS_A_WINDOW)
+    split = part[:, 0] > 0
+    excess = part[:, 3] ** 2 - (0.5 * tol) ** 2 - (UNEVEN * part[:, 0]) ** 2
+    part[:, 3] = np.sqrt(np.maximum(excess, 0.0))
+    for into, value in zip(walls, part[split].T, strict=True):
+        into[wide[split]] = value
+    parted[wide[split]] = True
+    return parted
 
 
 def _across(offset: Floats, home: Ints, u_axis: Floats, v_axis: Floats) -> tuple[Floats, Floats]:
