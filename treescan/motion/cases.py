@@ -18,6 +18,7 @@ from treescan.errors import InvalidInputError
 from treescan.motion.fall import free_fall, hinge_fall
 from treescan.motion.on_line import RUN_SPREAD, STRETCH_SPREAD
 from treescan.motion.over_blocks import Beyond
+from treescan.motion.rig import stretches
 from treescan.motion.speed_line import StretchedLine, speed_line
 from treescan.motion.swing import ROPE_STIFFNESS_N_M, caught, lowered
 from treescan.motion.turned import WOOD_FRICTION, slid_off, turned_path
@@ -213,7 +214,7 @@ def line_cases(
     likely: Path | None = None,
     **options: Any,
 ) -> Cases:
-    """On the line: softer, stiffer, lighter; where it may run, held fast or run farther.
+    """On the line: lighter; softer and stiffer, held fast or run farther where that matters.
 
     Parameters
     ----------
@@ -229,11 +230,11 @@ def line_cases(
         return make(piece, ground=ground, **keys)
 
     likely = likely or other()
-    changes: dict[str, dict[str, Any]] = {
-        "line softer": {"rope_stiffness_n_m": rope_stiffness_n_m * (1.0 - STRETCH_SPREAD)},
-        "line stiffer": {"rope_stiffness_n_m": rope_stiffness_n_m * (1.0 + STRETCH_SPREAD)},
-        "piece lighter": {"mass_kg": piece.mass_kg.low},
-    }
+    changes: dict[str, dict[str, Any]] = {"piece lighter": {"mass_kg": piece.mass_kg.low}}
+    softer, stiffer = (rope_stiffness_n_m * (1.0 + s * STRETCH_SPREAD) for s in (-1.0, 1.0))
+    if stretches(options.get("mass_kg") or piece.mass_kg.high, softer):
+        changes["line softer"] = {"rope_stiffness_n_m": softer}
+        changes["line stiffer"] = {"rope_stiffness_n_m": stiffer}
     if likely.runs:
         changes["line does not run"] = {"run_m": 0.0}
         changes["line runs half as far again"] = {"run_m": (1.0 + RUN_SPREAD) * run_m}

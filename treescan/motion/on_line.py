@@ -17,7 +17,7 @@ from treescan.motion.body import (
     lowest_gaps,
 )
 from treescan.motion.landing import Resting, lay_down, lying_outline, outline_of_discs
-from treescan.motion.rig import Rig, lines_of
+from treescan.motion.rig import Rig, as_soft_as_matters, lines_of
 from treescan.motion.rigid_body import Lines, simulate
 from treescan.motion.types import Path
 from treescan.pointcloud.cloud import Ground
@@ -233,6 +233,7 @@ def path_on_line(
         If the motion runs away: names mass and stiffness.
     """
     grid = ground_grid(ground)
+    rig = as_soft_as_matters(rig, rigid.body.mass)
     record, tension = swing(rigid, lines_of(rigid, rig), start, rig)
     if not np.isfinite(record).all():
         raise InvalidInputError(

@@ -20,6 +20,9 @@ LEG_STIFFER = 4.0
 STIFF_PER_KG = 500.0
 """Stiffness over mass beyond which a leg's stretch no longer matters to the way. [N/m/kg]"""
 
+LINE_STIFF_PER_KG = 2000.0
+"""The same of the whole line: it gives 5 mm under the piece's weight. [N/m/kg]"""
+
 
 @dataclass(frozen=True)
 class Rig:
@@ -85,6 +88,31 @@ def checked_rig(rig: Rig) -> Rig:
         )
     beyond = None if rig.beyond is None else checked_beyond(rig.beyond)
     return replace(rig, tie_m=ties, anchor_m=anchor, beyond=beyond)
+
+
+def stretches(mass_kg: float, stiffness_n_m: float) -> bool:
+    """Whether a line is soft enough for a piece that its stretch matters to the way.
+
+    Parameters
+    ----------
+    mass_kg : float
+    stiffness_n_m : float
+        Of the whole line. [N/m]
+    """
+    return stiffness_n_m < LINE_STIFF_PER_KG * mass_kg
+
+
+def as_soft_as_matters(rig: Rig, mass_kg: float) -> Rig:
+    """The rig with its line no stiffer than matters to the way, its tension before the cut kept.
+
+    The steps of the integration are as short as the stiffest line asks.  Two lines from two
+    anchors are left as they are: what each takes hangs on their stretch.
+    """
+    if stretches(mass_kg, rig.stiffness_n_m) or rig.second_tie_m is not None:
+        return rig
+    softer = LINE_STIFF_PER_KG * mass_kg
+    slack = rig.slack_m * rig.stiffness_n_m / softer if rig.slack_m < 0.0 else rig.slack_m
+    return replace(rig, stiffness_n_m=softer, slack_m=slack)
 
 
 def level_legs_m(centre_m: Floats, tie_m: Floats) -> Floats:
