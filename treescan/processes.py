@@ -15,7 +15,8 @@ import signal
 import sys
 import threading
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from typing import Any, TypeVar
 
 A = TypeVar("A")
@@ -25,20 +26,15 @@ END_WITH_PARENT = 1
 """Linux: PR_SET_PDEATHSIG of prctl(2)."""
 
 
+MARK, MOST_SHARED = 2, 8000
+"""Bytes that stand for a piece of work in a pipe, and how many of them one surely holds."""
+
+
 def two_cores() -> bool:
     """Whether a second process would run beside this one."""
     if sys.platform != "linux" or threading.current_thread() is not threading.main_thread():
         return False
     return len(os.sched_getaffinity(0)) > 1
-
-
-def dealt(heavy_first: Sequence[A]) -> tuple[list[A], list[A]]:
-    """Work in two hands of about the same size, for both parts of :func:`at_once`.
-
-    Dealt in turn and back (first, second, second, first), since the first of each pair is heavier.
-    """
-    rows = list(heavy_first)
-    return rows[0::4] + rows[3::4], rows[1::4] + rows[2::4]
 
 
 def at_once(here: Callable[[], A], there: Callable[[], B]) -> tuple[A, B]:
@@ -79,6 +75,54 @@ def at_once(here: Callable[[], A], there: Callable[[], B]) -> tuple[A, B]:
         os.close(reading)
         os.waitpid(child, 0)
     return first, _taken(answer, there)
+
+
+def shared_out(
+    work: Sequence[A], do: Callable[[A], B], tell: Callable[[float], None] | None = None
+) -> list[B]:
+    """Answer for each piece of work, in its order; two processes take the next whenever free.
+
+    Put the longest first.  ``do`` must not depend on what was done before: who does what differs
+    from run to run, its answers do not.  ``tell`` hears the share done, in this process.
+
+    Raises
+    ------
+    Exception
+        Whatever ``do`` raises.
+    """
+    if len(work) < 2 or len(work) > MOST_SHARED or not two_cores():
+        return list(_each(work, do, iter(range(len(work))), tell).values())
+    taking, giving = os.pipe()
+    os.write(giving, b"".join(number.to_bytes(MARK, "big") for number in range(len(work))))
+    os.close(giving)
+
+    next_mark = partial(os.read, taking, MARK)
+    turns = (int.from_bytes(mark, "big") for mark in iter(next_mark, b""))
+    try:
+        here, there = at_once(
+            lambda: _each(work, do, turns, tell), lambda: _each(work, do, turns, None)
+        )
+    finally:
+        os.close(taking)
+    done = {**here, **there}
+    lost = [number for number in range(len(work)) if number not in done]  # with a copy that died
+    done.update((number, do(work[number])) for number in lost)
+    return [done[number] for number in range(len(work))]
+
+
+def _each(
+    work: Sequence[A],
+    do: Callable[[A], B],
+    turns: Iterator[int],
+    tell: Callable[[float], None] | None,
+) -> dict[int, B]:
+    """Answers by number for those pieces of work whose turn comes here."""
+    done: dict[int, B] = {}
+    for number in turns:
+        done[number] = do(work[number])
+        if tell is not None:
+            tell((number + 1) / len(work))
+    return done
 
 
 def _answer(there: Callable[[], Any], writing: int) -> None:

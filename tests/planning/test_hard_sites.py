@@ -13,10 +13,11 @@ from tests.planning.jobs import inputs_of
 from tests.planning.sites import glass_all_round, open_field, wire_over_the_crown
 from tests.planning.trees import Builder, grown_tree
 from treescan.planning.candidates import first_cuts, piece_length_m
-from treescan.planning.dividing import divide, judge, pieces_of_cuts, ways_of, with_ways
+from treescan.planning.dividing import divide, pieces_of_cuts, with_ways
 from treescan.planning.edits import Edit
 from treescan.planning.hangs import passed_again
 from treescan.planning.job import prepare
+from treescan.planning.judging import judge, ways_of
 from treescan.planning.near_pass import Strike, borne_by
 from treescan.planning.options import standing_distance_m
 from treescan.planning.planner import make_plan

@@ -16,10 +16,11 @@ from tests.planning.sites import glass_all_round, yard
 from tests.planning.test_ordering import best_cost
 from tests.planning.trees import grown_tree
 from treescan.planning.alternatives import BALANCED, PREFERENCES
-from treescan.planning.dividing import Judge, divide
+from treescan.planning.dividing import divide
 from treescan.planning.division_space import DivisionSpace
 from treescan.planning.job import prepare
 from treescan.planning.joint import Change, carried, carried_over, key_of
+from treescan.planning.judging import Judge
 from treescan.planning.ordering import cost, is_valid
 from treescan.planning.plan_search import jointly, serving
 

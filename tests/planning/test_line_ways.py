@@ -15,11 +15,12 @@ from tests.planning.trees import Builder
 from treescan.motion.speed_line import StretchedLine
 from treescan.planning.check import check_plan
 from treescan.planning.check_lines import mid_tension_n
-from treescan.planning.dividing import judge, pieces_of_cuts, ways_of
+from treescan.planning.dividing import pieces_of_cuts
 from treescan.planning.edits import Edit
 from treescan.planning.falls import fall_options
 from treescan.planning.hangs import hang_options, reloaded
 from treescan.planning.job import prepare
+from treescan.planning.judging import judge, ways_of
 from treescan.planning.leaning import lean_of
 from treescan.planning.sent_load import SentCase, from_case, sent_load
 from treescan.planning.sliding import SLANT_DEG, slid_ways

@@ -6,8 +6,10 @@ import pytest
 from tests.planning.jobs import grown_inputs, sample_inputs
 from tests.planning.sites import yard
 from treescan.planning import dividing
+from treescan.planning.candidates import split_piece
 from treescan.planning.dividing import divide, with_ways
 from treescan.planning.job import prepare
+from treescan.planning.judging import Judge
 from treescan.planning.merging import with_fewer_cuts
 from treescan.planning.options import CREDIBLE
 
@@ -30,7 +32,7 @@ def test_fewer_pieces_that_are_all_kept_where_they_were_kept(name, monkeypatch):
 def test_a_cut_that_may_not_be_left_out_stays():
     job = prepare(grown_inputs("broadleaf", 2, yard(), height_m=10.0))
     pieces = dividing._start(job)
-    judged = dividing.Judge(job)
+    judged = Judge(job)
     left = with_fewer_cuts(job, pieces, judged.options, judged.may_fall, set())
     assert left.cuts.tolist() == pieces.cuts.tolist()
 
@@ -39,8 +41,8 @@ def test_pieces_joined_keep_the_rules_of_size_and_the_chance():
     job = prepare(grown_inputs("broadleaf", 2, yard(), height_m=10.0))
     coarse = dividing._start(job)
     row = int(np.argmax([len(nodes) for nodes in coarse.members]))
-    finer = dividing.split_piece(coarse, row, job.inputs.mass, job.inputs.ground, job.rules, 0.2)
-    judged = dividing.Judge(job)
+    finer = split_piece(coarse, row, job.inputs.mass, job.inputs.ground, job.rules, 0.2)
+    judged = Judge(job)
     new = set(finer.cuts.tolist()) - set(coarse.cuts.tolist())
     joined = with_fewer_cuts(job, finer, judged.options, judged.may_fall, new)
     before = {int(c): judged(finer, r) for r, c in enumerate(finer.cuts)}

@@ -7,8 +7,8 @@ from tests.planning.jobs import grown_inputs, sample_inputs
 from tests.planning.sites import open_field
 from tests.planning.test_planner import faults_of
 from treescan.errors import InvalidInputError
-from treescan.planning.dividing import ALWAYS_LINED_KG, ways_of
 from treescan.planning.job import prepare
+from treescan.planning.judging import ALWAYS_LINED_KG, ways_of
 from treescan.planning.planner import make_plan
 from treescan.planning.replan import FALLS, earlier_steps, replan, still_standing
 from treescan.wood.mass import green_mass

@@ -9,7 +9,7 @@ import pytest
 
 from tests.report.job import make_job
 from treescan.pointcloud.cloud import StemSeed, Unseen
-from treescan.report.pictures import write_pictures
+from treescan.report.pictures import pictures_of, write_picture
 from treescan.report.scan_pictures import stems_picture, unseen_picture
 
 
@@ -60,9 +60,9 @@ def test_the_side_without_points_is_dark_and_the_top_is_doubted(job):
 
 @pytest.mark.parametrize("units", ["metric", "us"])
 def test_they_are_written_when_a_scan_was_looked_at(job, tmp_path, units):
-    names = {path.name for path in write_pictures(job, tmp_path, units)}
-    assert {"stems_found.png", "stems_found.svg", "not_seen.png", "not_seen.svg"} <= names
-    without = replace(job, not_seen=None)
-    (tmp_path / "b").mkdir()
-    names = {path.name for path in write_pictures(without, tmp_path / "b", units)}
-    assert "not_seen.png" not in names
+    pictures = pictures_of(job)
+    for name in ("stems_found", "not_seen"):
+        paths = write_picture(pictures[name], job, tmp_path / name, units)
+        assert [path.name for path in paths] == [f"{name}.png", f"{name}.svg"]
+        assert all(path.stat().st_size > 100 for path in paths)
+    assert not {"stems_found", "not_seen"} & set(pictures_of(replace(job, not_seen=None)))

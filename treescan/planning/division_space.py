@@ -16,15 +16,15 @@ from treescan.planning.alternatives import (
 )
 from treescan.planning.candidates import CutSet, split_piece
 from treescan.planning.covering import Cover, Coverable
-from treescan.planning.dividing import Divided, Division, PieceWays, judge
+from treescan.planning.dividing import Divided, Division
 from treescan.planning.job import Job
 from treescan.planning.joint import Change, Key, key_of
+from treescan.planning.judging import PieceWays
 from treescan.planning.merging import stays_a_limb
 from treescan.planning.ordering import OrderProblem
 from treescan.planning.recutting import changes, within_rules
 from treescan.planning.schedule import rig_of
 from treescan.planning.together import Common, unions
-from treescan.processes import at_once, dealt
 
 HALVES = 0.55
 """Most of a piece that is left in one part where it is cut in two."""
@@ -100,16 +100,7 @@ class DivisionSpace:
 
     def learn(self, wanted: Sequence[tuple[CutSet, int]]) -> None:
         """Judge pieces, on both cores."""
-        job, mass = self.job, self.job.inputs.mass.high_kg
-        heavy_first = sorted(wanted, key=lambda w: -float(mass[w[0].members[w[1]]].sum()))
-        one, other = dealt(heavy_first)  # heavier pieces take longer
-        here, there = at_once(
-            lambda: [judge(job, *piece) for piece in one],
-            lambda: [judge(job, *piece) for piece in other],
-        )
-        known = self.division.judged.known
-        for found, part in ((here, one), (there, other)):
-            known.update({key_of(*piece): ways for piece, ways in zip(part, found, strict=True)})
+        self.division.judged.learn(wanted)
 
     def least_min(self, pieces: CutSet, row: int) -> float:
         """Cost of the cheapest way of a piece. [min]"""

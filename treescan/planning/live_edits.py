@@ -13,9 +13,10 @@ from dataclasses import dataclass
 
 from treescan.errors import InvalidInputError
 from treescan.planning.candidates import CutSet
-from treescan.planning.dividing import cut_notes, ways_of
+from treescan.planning.dividing import cut_notes
 from treescan.planning.edits import Edit, edited_cuts, forced
 from treescan.planning.job import Job
+from treescan.planning.judging import ways_of
 from treescan.planning.options import Option, dominated
 from treescan.units import Band
 from treescan.wood.types import Piece

@@ -26,7 +26,7 @@ from treescan.planning.options import Option
 from treescan.planning.order_search import search
 from treescan.planning.order_solver import solve_order
 from treescan.planning.ordering import OrderResult, greedy
-from treescan.processes import at_once
+from treescan.processes import shared_out
 
 Cuts = tuple[int, ...]
 
@@ -71,14 +71,11 @@ def whole_plans(job: Job, division: Division, tell: Callable[[float], None]) -> 
         wanted = [(preference, own) for preference in PREFERENCES]
         wanted.append((BALANCED, [division.pieces]))
     tell(0.5)
-    first, rest = at_once(
-        lambda: [_ordered(division, *plan, near) for plan in wanted[0::2]],
-        lambda: [_ordered(division, *plan, near) for plan in wanted[1::2]],
-    )
+    found = shared_out(wanted, lambda plan: _ordered(division, *plan, near))
     tell(1.0)
-    parts = (first, rest)
     return tuple(
-        with_options(division, wanted[i][0], *parts[i % 2][i // 2]) for i in range(len(wanted))
+        with_options(division, preference, *plan)
+        for (preference, _), plan in zip(wanted, found, strict=True)
     )
 
 

@@ -13,13 +13,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from treescan.planning.candidates import CutSet
-from treescan.planning.dividing import Division, PieceWays
+from treescan.planning.dividing import Division
 from treescan.planning.joint import Key, key_of
+from treescan.planning.judging import PieceWays
 from treescan.planning.near_pass import StandingWood
 from treescan.planning.plan_search import Ordered, divided_anew
 from treescan.planning.recutting import recut
 from treescan.planning.steps import WorkedPlan, work_out
-from treescan.processes import at_once
+from treescan.processes import shared_out
 
 MOST_ROUNDS = 3
 """How often a plan that fails on what stands by then is cut elsewhere: bounds the time."""
@@ -80,9 +81,4 @@ def _all_worked(
 ) -> list[WorkedPlan]:
     """Plans worked out, on both cores."""
     job = division.judged.job
-    some, others = at_once(
-        lambda: [work_out(job, plan, wood) for plan in plans[0::2]],
-        lambda: [work_out(job, plan, wood) for plan in plans[1::2]],
-    )
-    parts = (some, others)
-    return [parts[i % 2][i // 2] for i in range(len(plans))]
+    return shared_out(plans, lambda plan: work_out(job, plan, wood))

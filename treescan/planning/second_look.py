@@ -20,7 +20,7 @@ from treescan.planning.job import Job
 from treescan.planning.options import CREDIBLE
 from treescan.planning.robust import BY_HAND_KG, chance_of_breach, tried
 from treescan.planning.types import Plan, Step
-from treescan.processes import at_once
+from treescan.processes import shared_out
 
 HARD_SHARE = 0.5
 """A blow of more than this share of the ground's limit is told with its force: our choice."""
@@ -38,11 +38,7 @@ SIDES = ("north", "northeast", "east", "southeast", "south", "southwest", "west"
 
 def with_second_look(job: Job, plan: Plan) -> Plan:
     """Return the plan with its chances, and what the second look found in warnings and reasons."""
-    one, other = plan.steps[0::2], plan.steps[1::2]
-    looks = at_once(
-        lambda: [_look(job, step) for step in one], lambda: [_look(job, step) for step in other]
-    )
-    found: list[_Look] = [looks[i % 2][i // 2] for i in range(len(plan.steps))]
+    found = shared_out(plan.steps, lambda step: _look(job, step))
     steps = tuple(look.told_of(step) for step, look in zip(plan.steps, found, strict=True))
     told = (plan.explanation, least_sure(steps))
     return replace(plan, steps=steps, explanation=" ".join(t for t in told if t))

@@ -6,7 +6,7 @@ acted on.  The same input gives the same bytes.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -44,22 +44,15 @@ RC: dict[Any, Any] = {
 }
 
 
-HEAVY_PICTURES = ("tree", "skeleton", "plan_view", "anchors")
-LIGHT_PICTURES = ("stems_found", "not_seen", "load_shares", "spar_load", "clearance", "schedule")
-
-
-def write_pictures(
-    result: JobResult,
-    folder: Path,
-    units: UnitSystem = "metric",
-    names: Sequence[str] = HEAVY_PICTURES + LIGHT_PICTURES,
-) -> list[Path]:
-    """Write those of some pictures that apply into ``folder`` as PNG and SVG; returns the paths."""
-    pictures: dict[str, Picture] = {"tree": tree_picture, "skeleton": skeleton_picture}
+def pictures_of(result: JobResult) -> dict[str, Picture]:
+    """Every picture that applies by its name, the slowest to draw first."""
+    pictures: dict[str, Picture] = {"skeleton": skeleton_picture}
+    if result.plan is not None and result.plan.steps:
+        pictures |= {"anchors": anchors_picture, "plan_view": plan_picture}
+    pictures["tree"] = tree_picture
     if result.not_seen is not None:
         pictures |= {"stems_found": stems_picture, "not_seen": unseen_picture}
     if result.plan is not None and result.plan.steps:
-        pictures |= {"plan_view": plan_picture, "anchors": anchors_picture}
         if any(f.share is not None for f in step_facts(result)):
             pictures["load_shares"] = shares_picture
         if spar_runs(result, 1):
@@ -68,17 +61,22 @@ def write_pictures(
             pictures["clearance"] = clearance_picture
         if schedule_rows(result):
             pictures["schedule"] = schedule_picture
-    wanted = [(name, pictures[name]) for name in names if name in pictures]
+    return pictures
+
+
+def write_picture(
+    picture: Picture, result: JobResult, base: Path, units: UnitSystem = "metric"
+) -> list[Path]:
+    """Write one of :func:`pictures_of` as PNG and SVG; ``base`` is their path without ending."""
     paths = []
-    for name, picture in wanted:
-        with matplotlib.rc_context(RC):
-            figure = picture(result, units)
-            figure.draw_without_rendering()
-            figure.set_layout_engine("none")
-            for kind, meta in (("png", {"Software": None}), ("svg", {"Date": None})):
-                path = folder / f"{name}.{kind}"
-                figure.savefig(path, dpi=150, metadata=meta)
-                paths.append(path)
+    with matplotlib.rc_context(RC):
+        figure = picture(result, units)
+        figure.draw_without_rendering()
+        figure.set_layout_engine("none")
+        for kind, meta in (("png", {"Software": None}), ("svg", {"Date": None})):
+            path = base.with_suffix(f".{kind}")
+            figure.savefig(path, dpi=150, metadata=meta)
+            paths.append(path)
     return paths
 
 

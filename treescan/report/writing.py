@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from treescan.errors import OutputError
 from treescan.planning.types import JobResult
-from treescan.processes import at_once
+from treescan.processes import shared_out
 from treescan.report.cut_card import Paper, cut_card_pdf
 from treescan.report.cut_list import cut_list_csv, haul_csv, measurements_csv, measurements_text
 from treescan.report.geojson import site_geojson
 from treescan.report.meshes import job_surfaces, tree_glb, tree_ply
-from treescan.report.pictures import HEAVY_PICTURES, LIGHT_PICTURES, write_pictures
+from treescan.report.pictures import Picture, pictures_of, write_picture
 from treescan.report.plan_json import plan_document
 from treescan.report.report_html import report_html
 from treescan.report.tree_json import tree_document
@@ -41,33 +42,53 @@ def write_plan_outputs(
     if result.plan is None:
         raise OutputError("plan outputs: this run made no plan. Write the measurements instead.")
     folder = _ready(folder)
-    written, extras = at_once(
-        lambda: _plan_files(result, folder, units),
-        lambda: [
-            _bytes(folder / "cut_list.pdf", lambda: cut_card_pdf(result, units, paper, rows=rows)),
-            *_extras(result, folder, units, HEAVY_PICTURES),
-        ],
+    plan = plan_document(result)
+    return _written(
+        [
+            lambda: _meshes_and_report(result, folder, units, plan["plan_id"]),
+            lambda: [
+                _bytes(
+                    folder / "cut_list.pdf", lambda: cut_card_pdf(result, units, paper, rows=rows)
+                )
+            ],
+            *_picture_jobs(result, folder, units),
+            lambda: _measurements(result, folder, units),
+            lambda: [
+                _text(folder / "plan.json", lambda: _json(plan)),
+                _text(folder / "cut_list.csv", lambda: cut_list_csv(result, units)),
+                _text(folder / "haul.csv", lambda: haul_csv(result, units)),
+            ],
+        ]
     )
-    return written + extras
 
 
-def _plan_files(result: JobResult, folder: Path, units: UnitSystem) -> list[Path]:
-    """About half of the work of a plan's outputs; the other half is the card and most pictures."""
+def _written(jobs: Sequence[Callable[[], list[Path]]]) -> list[Path]:
+    """All files that some jobs write, the longest jobs first, on both cores."""
+    return [path for paths in shared_out(jobs, lambda job: job()) for path in paths]
+
+
+def _meshes_and_report(
+    result: JobResult, folder: Path, units: UnitSystem, plan_id: str
+) -> list[Path]:
     surfaces = job_surfaces(result)
-    glb, plan = tree_glb(result, surfaces), plan_document(result)
-    report = report_html(result, units, glb=glb, plan_id=plan["plan_id"])
+    glb = tree_glb(result, surfaces)
     return [
-        _text(folder / "tree.json", lambda: _json(tree_document(result))),
-        _text(folder / "plan.json", lambda: _json(plan)),
-        _text(folder / "cut_list.csv", lambda: cut_list_csv(result, units)),
-        _text(folder / "haul.csv", lambda: haul_csv(result, units)),
-        _text(folder / "measurements.csv", lambda: measurements_csv(result, units)),
-        _text(folder / "measurements.txt", lambda: measurements_text(result, units)),
         _bytes(folder / "tree.glb", lambda: glb),
         _bytes(folder / "tree.ply", lambda: tree_ply(result, surfaces)),
-        _text(folder / "report.html", lambda: report),
-        *_pictures(result, folder, units, LIGHT_PICTURES),
+        _text(folder / "report.html", lambda: report_html(result, units, glb=glb, plan_id=plan_id)),
     ]
+
+
+def _measurements(result: JobResult, folder: Path, units: UnitSystem) -> list[Path]:
+    written = [
+        _text(folder / "tree.json", lambda: _json(tree_document(result))),
+        _text(folder / "measurements.csv", lambda: measurements_csv(result, units)),
+        _text(folder / "measurements.txt", lambda: measurements_text(result, units)),
+    ]
+    document = site_geojson(result)
+    if document is not None:
+        written.append(_text(folder / "site.geojson", lambda: _json(document)))
+    return written
 
 
 def write_measure_outputs(
@@ -75,48 +96,31 @@ def write_measure_outputs(
 ) -> list[Path]:
     """Write tree.json, the measurements, meshes, pictures, a report and, if possible, haul.csv."""
     folder = _ready(folder)
-    written, extras = at_once(
-        lambda: _measure_files(result, folder, units),
-        lambda: _extras(result, folder, units, HEAVY_PICTURES + LIGHT_PICTURES),
+    written = _written(
+        [
+            lambda: _meshes_and_report(result, folder, units, ""),
+            *_picture_jobs(result, folder, units),
+            lambda: _measurements(result, folder, units),
+        ]
     )
-    return written + extras
-
-
-def _measure_files(result: JobResult, folder: Path, units: UnitSystem) -> list[Path]:
-    surfaces = job_surfaces(result)
-    glb = tree_glb(result, surfaces)
-    written = [
-        _text(folder / "tree.json", lambda: _json(tree_document(result))),
-        _text(folder / "measurements.csv", lambda: measurements_csv(result, units)),
-        _text(folder / "measurements.txt", lambda: measurements_text(result, units)),
-        _bytes(folder / "tree.glb", lambda: glb),
-        _bytes(folder / "tree.ply", lambda: tree_ply(result, surfaces)),
-        _text(folder / "report.html", lambda: report_html(result, units, glb=glb)),
-    ]
     if result.haul.rows:
         written.append(_text(folder / "haul.csv", lambda: haul_csv(result, units)))
     return written
 
 
-def _extras(
-    result: JobResult, folder: Path, units: UnitSystem, pictures: tuple[str, ...]
-) -> list[Path]:
-    written = _pictures(result, folder, units, pictures)
-    document = site_geojson(result)
-    if document is not None:
-        written.append(_text(folder / "site.geojson", lambda: _json(document)))
-    return written
-
-
-def _pictures(
-    result: JobResult, folder: Path, units: UnitSystem, names: tuple[str, ...]
-) -> list[Path]:
+def _picture_jobs(
+    result: JobResult, folder: Path, units: UnitSystem
+) -> list[Callable[[], list[Path]]]:
     place = folder / "pictures"
-    try:
-        place.mkdir(exist_ok=True)
-        return write_pictures(result, place, units, names)
-    except OSError as error:
-        raise _unwritten(place, error) from error
+
+    def draw(name: str, picture: Picture) -> list[Path]:
+        try:
+            place.mkdir(exist_ok=True)
+            return write_picture(picture, result, place / name, units)
+        except OSError as error:
+            raise _unwritten(place, error) from error
+
+    return [partial(draw, *named) for named in pictures_of(result).items()]
 
 
 def _ready(folder: Path) -> Path:
