@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from treescan.errors import ScanError
 from treescan.mensuration.section import taped_radius_m
+from treescan.mensuration.walls import walls_radius_m
 from treescan.pointcloud.cloud import Ground, TreePoints
 from treescan.pointcloud.foot import footing
 from treescan.skeleton.graph import FITTED, TreeGraph
@@ -201,6 +202,10 @@ def slice_fit(
     radius, spread, scatter = taped_radius_m(
         x - fit[0], y - fit[1], (along[keep])[order], float(fit[2]), tol
     )
+    across = np.column_stack([step @ u, step @ v])
+    walls = walls_radius_m(across, along, fit[:3], tol, scatter)
+    if walls is not None:
+        return walls
     radius -= float(fit[3] ** 2 / (2 * fit[2]))
     # Stations that disagree show as scatter beyond the misfit of the sharpest crowd.
     variance = fit[4] ** 2 + spread**2 + 0.0015**2 + (0.4 * scatter) ** 2

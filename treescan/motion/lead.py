@@ -66,17 +66,25 @@ def lead_clearances(
     if not len(obstacles):
         return ()
     point, time = lead_points(piece, path, tie_m, anchor_m)
-    flat = point.reshape(-1, 3)
-    gap = obstacles.distance(flat)
-    best = gap.argmin(axis=0)
+    spread = path.sway_m + LINE_STEP_M / 2.0
+    return _line_clearances(
+        point.reshape(-1, 3), np.repeat(time, point.shape[1]), spread, obstacles
+    )
+
+
+def _line_clearances(
+    point: Floats, time: Floats, spread_m: float, obstacles: Obstacles
+) -> tuple[Clearance, ...]:
+    """Closest of a line's points (k, 3) [m] at their times (k,) [s] to every target."""
+    gap, best = obstacles.nearest(point)
     return tuple(
         Clearance(
             target=f"{name} (line)",
-            distance_m=float(gap[best[row], row]),
+            distance_m=float(gap[row]),
             margin_m=float(obstacles.margin_m[row]) if obstacles.is_conductor[row] else 0.1,
-            time_s=float(time[best[row] // point.shape[1]]),
-            point_m=tuple(float(v) for v in flat[best[row]]),  # type: ignore[arg-type]
-            spread_m=path.sway_m + LINE_STEP_M / 2.0,
+            time_s=float(time[best[row]]),
+            point_m=tuple(float(v) for v in point[best[row]]),  # type: ignore[arg-type]
+            spread_m=spread_m,
         )
         for row, name in enumerate(obstacles.names)
     )
@@ -102,19 +110,7 @@ def fall_clearances(points_m: npt.ArrayLike, obstacles: Obstacles) -> tuple[Clea
         count = max(int(np.ceil(np.linalg.norm(end - start) / LINE_STEP_M)), 1) + 1
         parts.append(start + np.linspace(0.0, 1.0, count)[:, None] * (end - start))
     point = np.concatenate(parts)
-    gap = obstacles.distance(point)
-    best = gap.argmin(axis=0)
-    return tuple(
-        Clearance(
-            target=f"{name} (line)",
-            distance_m=float(gap[best[row], row]),
-            margin_m=float(obstacles.margin_m[row]) if obstacles.is_conductor[row] else 0.1,
-            time_s=0.0,
-            point_m=tuple(float(v) for v in point[best[row]]),  # type: ignore[arg-type]
-            spread_m=LINE_STEP_M / 2.0,
-        )
-        for row, name in enumerate(obstacles.names)
-    )
+    return _line_clearances(point, np.zeros(len(point)), LINE_STEP_M / 2.0, obstacles)
 
 
 def swing_past_fall_m(piece: Piece, path: Path, points_m: npt.ArrayLike) -> tuple[float, float]:

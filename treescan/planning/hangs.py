@@ -197,7 +197,7 @@ def _promise(job: Job, result: LoadResult) -> float:
     low, high = job.field.foot_m[2] + 0.5, case.anchor.position_m[2] - 1.0
     line = np.repeat(case.anchor.position_m[None], 4, axis=0)
     line[:, 2] = np.linspace(low, max(high, low), 4)
-    lack = obstacles.margin_m - obstacles.nearest(line, wide)
+    lack = obstacles.margin_m - obstacles.nearest(line, wide)[0]
     return float(value + np.maximum(lack, 0.0).sum())
 
 

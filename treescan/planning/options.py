@@ -204,7 +204,7 @@ def standing_distance_m(piece: Piece, obstacles: Obstacles) -> Floats:
     """Distance of a piece to every target and conductor before the cut, shape (n,). [m]"""
     if not len(obstacles):
         return np.zeros(0)
-    result: Floats = obstacles.nearest(piece.outline_m, piece.outline_radius_m)
+    result: Floats = obstacles.nearest(piece.outline_m, piece.outline_radius_m)[0]
     return result
 
 

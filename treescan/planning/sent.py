@@ -150,7 +150,7 @@ def _lack_m(job: Job, case: SentCase) -> float:
     if not len(obstacles):
         return lack
     points = np.column_stack([place[:, :2], lowest])
-    short = obstacles.margin_m - obstacles.nearest(points, 0.3 * _reach_m(case.piece))
+    short = obstacles.margin_m - obstacles.nearest(points, 0.3 * _reach_m(case.piece))[0]
     return lack + float(np.maximum(short, 0.0).sum())
 
 

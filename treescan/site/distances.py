@@ -129,17 +129,19 @@ def signed_distance(centre: Floats, radius: Floats, solids: Solids) -> Floats:
 
 
 @njit(cache=True)
-def nearest_distance(centre: Floats, radius: Floats, solids: Solids) -> Floats:
-    """Least distance of any of some balls to each owner, shape (owners,), negative inside. [m]
+def nearest_ball(centre: Floats, radius: Floats, solids: Solids) -> tuple[Floats, Ints]:
+    """Least distance of any of some balls to each owner, and which ball has it, both (owners,).
 
-    ``centre`` (k, 3) and ``radius`` (k,) are those of the balls.
+    ``centre`` (k, 3) and ``radius`` (k,) are those of the balls; distances are negative inside
+    and inf from an owner without parts. [m]
     """
-    result = np.full(solids.owners, np.inf)
+    result, ball = np.full(solids.owners, np.inf), np.zeros(solids.owners, dtype=np.int64)
     for part in range(len(solids.kind)):
         who = solids.owner[part]
         for row in range(len(centre)):
             x, y, z = centre[row, 0], centre[row, 1], centre[row, 2]
             if box_distance(x, y, z, part, solids.box) - radius[row] < result[who]:
                 gap = part_distance(x, y, z, part, solids) - radius[row]
-                result[who] = min(result[who], gap)
-    return result
+                if gap < result[who]:
+                    result[who], ball[who] = gap, row
+    return result, ball

@@ -21,7 +21,7 @@ from treescan.site.distances import (
     POLYGON,
     WIRE,
     Solids,
-    nearest_distance,
+    nearest_ball,
     signed_distance,
 )
 from treescan.site.model import Conductor, DropZone, Landing, Site, Target
@@ -124,10 +124,12 @@ class Obstacles:
         result: Floats = signed_distance(*_balls(centre_m, radius_m), self.solids)
         return result
 
-    def nearest(self, centre_m: npt.ArrayLike, radius_m: npt.ArrayLike = 0.0) -> Floats:
-        """Least of :meth:`distance` over the balls, shape (n,), faster. [m]"""
-        result: Floats = nearest_distance(*_balls(centre_m, radius_m), self.solids)
-        return result
+    def nearest(
+        self, centre_m: npt.ArrayLike, radius_m: npt.ArrayLike = 0.0
+    ) -> tuple[Floats, npt.NDArray[np.int64]]:
+        """Least of :meth:`distance` over the balls [m] and which ball has it, shape (n,) each."""
+        gap, ball = nearest_ball(*_balls(centre_m, radius_m), self.solids)
+        return gap, ball
 
 
 def _balls(centre_m: npt.ArrayLike, radius_m: npt.ArrayLike) -> tuple[Floats, Floats]:

@@ -204,7 +204,7 @@ def _typical(axes: LimbAxes, seen: Floats, good: Bools) -> Floats:
         own = np.flatnonzero(good[low:high])
         if len(own) < 3:
             continue
-        middle = median_filter(seen[low:high][own], 9, mode="nearest")
+        middle = median_filter(seen[low:high][own], 9, mode="reflect")
         result[low:high] = np.interp(np.arange(high - low), own, middle)
     return result
 
@@ -243,6 +243,8 @@ def _seen(
     swell = BLUR * blur + BLOB * np.where(fits.parted, apart / size, blur) ** 4
     # Neighbouring windows share points and faults.
     var = 3.0 * (sd / size) ** 2 + WINDOWS_TOGETHER * swell**2
+    # One fit among others that say otherwise has met a lobe, a knot or a neighbour.
+    var = np.maximum(var, np.log(seen / near) ** 2)
     return seen, near, good, np.where(good, var, np.inf)
 
 
