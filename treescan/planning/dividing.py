@@ -31,7 +31,7 @@ from treescan.wood.types import Piece
 Int32s = npt.NDArray[np.int32]
 
 MOST_DEPTH = 3
-MOST_JUDGED, LEAST_JUDGED = 600, 4
+MOST_JUDGED, LEAST_JUDGED = 1500, 4
 """Pieces judged beyond the first division before no finer cut is tried, in all and for each piece
 that has no way down: bounds the time."""
 

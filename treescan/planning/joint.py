@@ -100,7 +100,7 @@ class Effort:
     time; none that could gain less than ``promise_min`` for each piece to be judged. [min]
     """
 
-    judged: int = 24
+    judged: int = 48
     orders: int = 100
     batch: int = 4
     promise_min: float = 6.0

@@ -11,7 +11,7 @@ from numba import njit
 
 from treescan.skeleton.circles import fit_circles
 from treescan.skeleton.limbs import LimbAxes
-from treescan.skeleton.shells import fit_shells, wall_tol_m
+from treescan.skeleton.shells import disagreement_m, fit_shells, wall_tol_m
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -21,8 +21,6 @@ POINTS_A_WINDOW = 240
 THICK_IN_TOL, LEAST_COVERAGE = 4.0, 0.25
 """Walls are looked at one by one where the radius is so many tolerances and so much of the round
 was seen."""
-UNEVEN = 0.02
-"""Share of the radius by which an uneven round sets the circles of its parts apart. [judgement]"""
 THIN_M = 0.03
 """Where the radius cannot be more than this few circles are tried. [m]"""
 
@@ -179,8 +177,7 @@ def _part_walls(
     first = np.searchsorted(axes.limb_of_node[wide], np.arange(len(axes.first)))
     part = fit_shells(u, v, window[:2, wide], found[wide, :3], first, tol, POINTS_A_WINDOW)
     split = part[:, 0] > 0
-    excess = part[:, 3] ** 2 - (0.5 * tol) ** 2 - (UNEVEN * part[:, 0]) ** 2
-    part[:, 3] = np.sqrt(np.maximum(excess, 0.0))
+    part[:, 3] = disagreement_m(part[:, 3], part[:, 0], tol)
     for into, value in zip(walls, part[split].T, strict=True):
         into[wide[split]] = value
     parted[wide[split]] = True

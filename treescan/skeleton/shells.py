@@ -49,6 +49,8 @@ freedom less."""
 NOISE_WINDOWS, NOISE_POINTS, NOISE_PATCHES = 24, 3000, 200
 WELL_EXPLAINED = 0.8
 """Share of the points that one circle may explain and be asked no further."""
+UNEVEN = 0.02
+"""Share of the radius by which an uneven round sets the circles of its parts apart. [judgement]"""
 COLUMNS = ("radius_m", "radius_sd_m", "rms_m", "apart_m")
 
 
@@ -77,6 +79,16 @@ def wall_tol_m(points: Floats, window: Ints, radius_m: Floats) -> float | None:
         return None
     tol = TOL_IN_NOISE * float(np.median(noise))
     return max(tol, LEAST_TOL_M) if tol < LARGEST_TOL_M else None
+
+
+def disagreement_m(apart_m: Floats, radius_m: Floats, tol_m: float) -> Floats:
+    """How far walls stand apart beyond what noise and an uneven round do, shape (n,). [m]
+
+    ``apart_m`` and ``radius_m`` (n,) are those of :func:`fit_shells`, ``tol_m`` its tolerance.
+    """
+    excess = apart_m**2 - (0.5 * tol_m) ** 2 - (UNEVEN * radius_m) ** 2
+    result: Floats = np.sqrt(np.maximum(excess, 0.0))
+    return result
 
 
 @njit(cache=True)
