@@ -57,3 +57,27 @@ def test_doubt_grows_with_the_part_of_an_uneven_round_that_was_not_seen(unseen_d
     found, sd = slice_fit(part[0], MIDDLE, UP, 0.4)
     assert sd > sd_whole
     assert abs(found - part[1]) < 3 * sd
+
+
+def double_walled(radius_m, seed, apart_m=0.02, stations=5):
+    """Points of 1.2 m of stem, the part of the round that each station saw moved as a whole."""
+    rng = np.random.default_rng(seed)
+    count = 12_000
+    facing = 2 * np.pi / stations * np.arange(stations)
+    shift = apart_m * rng.normal(size=(stations, 2))
+    k = rng.integers(0, stations, count)
+    turn = facing[k] + rng.uniform(-1.15, 1.15, count)
+    rho = radius_m + rng.normal(0, 0.0015, count)
+    at = rho[:, None] * np.column_stack([np.cos(turn), np.sin(turn)]) + shift[k]
+    return np.column_stack([at, 1.3 + rng.uniform(-0.6, 0.6, count)])
+
+
+@pytest.mark.parametrize("radius", [0.1, 0.2])
+def test_stations_that_disagree_do_not_make_a_stem_thicker(radius):
+    off, sds = [], []
+    for seed in range(10):
+        found, sd = slice_fit(double_walled(radius, seed), MIDDLE, UP, radius)
+        off.append(found - radius)
+        sds.append(sd)
+    assert abs(np.median(off)) < 0.003
+    assert np.mean(np.abs(off) < 2 * np.array(sds)) >= 0.8

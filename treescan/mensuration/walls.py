@@ -15,7 +15,7 @@ SLICES, SPACING_M, HALF_M = 9, 0.12, 0.08
 """Slices looked at, the middle one at the height asked for. [m]"""
 FEWEST = 40
 POINTS = 600
-LEFT = 0.25
+LEFT = 0.35
 """Share of how far walls stand apart that the radius may still be off. [judgement]"""
 CLEARER = 2.0
 """Walls are believed where one outline leaves more than so many times their misfit. [judgement]"""
@@ -49,8 +49,9 @@ def walls_radius_m(
     across, along = across[order], along[order]
     middle = SPACING_M * (np.arange(SLICES) - SLICES // 2)
     window = np.searchsorted(along, np.stack([middle - HALF_M, middle + HALF_M]))
-    window = window[:, np.diff(window, axis=0)[0] >= FEWEST]
-    here = np.flatnonzero(np.abs(along[window].mean(axis=0)) < 0.5 * SPACING_M)
+    full = np.diff(window, axis=0)[0] >= FEWEST
+    window = window[:, full]
+    here = np.flatnonzero(middle[full] == 0.0)
     if not len(here):
         return None
     u, v = across[:, 0].copy(), across[:, 1].copy()
