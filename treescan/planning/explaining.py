@@ -79,27 +79,28 @@ def _one_a_name(worked: Sequence[WorkedPlan]) -> list[WorkedPlan]:
 
 
 def truly_named(worked: Sequence[WorkedPlan]) -> list[WorkedPlan]:
-    """One plan a name; each that is named for a figure is the best found in it.
+    """One plan a name; each is the best found in what it is named for.
 
-    Plans are ordered by a cost of several wishes before their schedule is worked out, so the one
-    ordered for speed may not be the fastest; then the faster one takes the name as well.  Plans
-    that break fewer limits come first, then the figure of the name, then the plan so ordered.
-    A balanced plan that breaks more limits than others gives way to the quickest of those.
+    Plans are ordered by a cost of several wishes before their schedule is worked out and what
+    stands by then is looked at, so the one ordered for speed may not be the fastest, nor the
+    balanced one the cheapest; then the better one takes the name as well.  Plans that break fewer
+    limits come first, then the figure of the name, then the plan so ordered.
     """
     named = []
-    fewest = min(plan.broken for plan in worked)
     for plan in _one_a_name(worked):
-        figure = FIGURE_OF.get(plan.name)
-        if figure is not None:
-            places = [(other.broken, round(other.figures[figure], 3)) for other in worked]
-            best = min(places)
-            if best < (plan.broken, round(plan.figures[figure], 3)):
-                plan = replace(worked[places.index(best)], name=plan.name)
-        elif plan.broken > fewest:
-            kept = [other for other in worked if other.broken == fewest]
-            plan = replace(min(kept, key=lambda other: other.day.hours.likely), name=plan.name)
+        places = [_place(other, plan.name) for other in worked]
+        best = min(places)
+        if best < _place(plan, plan.name):
+            plan = replace(worked[places.index(best)], name=plan.name)
         named.append(plan)
     return named
+
+
+def _place(plan: WorkedPlan, name: str) -> tuple[int, float]:
+    """What plans of a name are compared by, less is better."""
+    figure = FIGURE_OF.get(name)
+    value = plan.cost_min if figure is None else plan.figures[figure]
+    return plan.broken, round(value, 3)
 
 
 def as_alternative(
