@@ -7,6 +7,7 @@ import errno
 import os
 import signal
 import sys
+import threading
 import traceback
 from collections.abc import Sequence
 from types import FrameType, ModuleType
@@ -59,7 +60,8 @@ def parser(argv: Sequence[str]) -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command; returns the exit status (0 done, 2 bad input, 3 no plan, 1 fault)."""
-    for name in ("SIGTERM", "SIGHUP"):  # a closed terminal stops a run like Ctrl-C
+    _asked_to_stop.clear()
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):  # a closed terminal stops a run like Ctrl-C
         number = getattr(signal, name, None)
         if number is not None and signal.getsignal(number) is not signal.SIG_IGN:  # nohup
             signal.signal(number, _stop)
@@ -71,8 +73,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"treescan: {_one_line(error)}", file=sys.stderr)
         return error.exit_status
     except KeyboardInterrupt:
-        print("treescan: stopped; no half result was left.", file=sys.stderr)
-        return STOPPED
+        return _stopped()
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_FAULT
@@ -87,7 +88,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         print("treescan: out of memory. Thin the scan or use a larger machine.", file=sys.stderr)
         return EXIT_FAULT
     except Exception as fault:  # noqa: BLE001  (the last line of defence: say so and fail)
-        return _fault(fault)
+        return _stopped() if _asked_to_stop.is_set() else _fault(fault)
 
 
 def _fault(fault: Exception) -> int:
@@ -101,8 +102,18 @@ def _fault(fault: Exception) -> int:
     return EXIT_FAULT
 
 
+_asked_to_stop = threading.Event()
+"""A stop within an import may come out as another fault: some compiled modules swallow it."""
+
+
 def _stop(number: int, frame: FrameType | None) -> None:
+    _asked_to_stop.set()
     raise KeyboardInterrupt
+
+
+def _stopped() -> int:
+    print("treescan: stopped; no half result was left.", file=sys.stderr)
+    return STOPPED
 
 
 def _one_line(error: BaseException) -> str:

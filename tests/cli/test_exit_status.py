@@ -2,6 +2,7 @@
 
 import errno
 import json
+import signal
 import subprocess
 import sys
 
@@ -9,7 +10,7 @@ import pytest
 
 from tests.pipeline.small_tree import SITE, write_tree
 from treescan.errors import OutputError, ScanError
-from treescan_cli import plan
+from treescan_cli import haul, plan
 from treescan_cli.main import main
 
 RAISED = [
@@ -74,3 +75,22 @@ def test_no_plan_within_the_limits_is_3_with_outputs_and_reasons(tmp_path, capsy
     steps = json.loads((tmp_path / "out" / "plan.json").read_text())["steps"]
     assert steps
     assert any(step["warnings"] for step in steps)
+
+
+def test_a_stop_that_comes_out_as_another_fault_is_still_a_stop(monkeypatch, capsys, tmp_path):
+    """A compiled module whose loading is stopped may tell of its own failure instead."""
+
+    def stopped_while_loading(_args):
+        try:
+            signal.raise_signal(signal.SIGTERM)
+        except KeyboardInterrupt:
+            raise ImportError("initialization failed") from None
+
+    monkeypatch.setattr(haul, "run", stopped_while_loading)
+    before = {name: signal.getsignal(name) for name in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        assert main(["haul", str(tmp_path)]) == 130
+    finally:
+        for name, handler in before.items():
+            signal.signal(name, handler)
+    assert capsys.readouterr().err == "treescan: stopped; no half result was left.\n"
