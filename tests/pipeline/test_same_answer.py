@@ -69,19 +69,26 @@ def peaks(plan):
 
 
 @pytest.mark.slow
-def test_a_millimetre_of_noise_leaves_the_plan(first, tmp_path):
+@pytest.mark.parametrize("seed", [5, 6])
+def test_a_millimetre_of_noise_leaves_size_weight_loads_and_hours(first, tmp_path, seed):
+    """The cuts themselves may move to a neighbouring place: see "A millimetre of noise"."""
     las = laspy.read(SAMPLES / "maple_phone.laz")
-    noise = np.random.default_rng(5).normal(0.0, 0.001, (3, len(las.x)))
+    noise = np.random.default_rng(seed).normal(0.0, 0.001, (3, len(las.x)))
     las.x, las.y, las.z = np.array([las.x, las.y, las.z]) + noise
     las.write(tmp_path / "maple_phone.laz")
     noisy = planned(tmp_path / "maple_phone.laz", tmp_path / "out", "1")
     plans = [json.loads((folder / "plan.json").read_text()) for folder in (first, noisy)]
     trees = [json.loads((folder / "tree.json").read_text())["summary"] for folder in (first, noisy)]
     steps = [len(plan["steps"]) for plan in plans]
+    hours = [plan["hours"]["likely"] for plan in plans]
     masses = [tree["green_mass_kg"]["likely"] for tree in trees]
-    print("steps", steps, "green mass", masses, "peaks", [peaks(plan)[:2] for plan in plans])
-    assert steps[0] == steps[1]
+    print("steps", steps, "hours", hours, "green mass", masses, [peaks(p)[:2] for p in plans])
+    assert plans[0]["feasible"] == plans[1]["feasible"]
     assert masses[1] == pytest.approx(masses[0], rel=0.02)
+    assert hours[1] == pytest.approx(hours[0], rel=0.1)
     assert max(peaks(plans[1]), default=0.0) == pytest.approx(
         max(peaks(plans[0]), default=0.0), rel=0.02
     )
+    assert {a["id"] for a in plans[0]["anchors"] if a["peak_N"] > 0} == {
+        a["id"] for a in plans[1]["anchors"] if a["peak_N"] > 0
+    }

@@ -226,12 +226,10 @@ def _cut_worst(
     return kept
 
 
-def piece_limits(
-    graph: TreeGraph, rules: CutRules, mass_kg: Floats, height_m: Floats
-) -> tuple[Floats, Floats]:
+def piece_limits(graph: TreeGraph, rules: CutRules, height_m: Floats) -> tuple[Floats, Floats]:
     """Mass [kg] and length [m] limit of a piece whose cut is at each node, shapes (n,).
 
-    ``mass_kg`` and ``height_m`` above the ground are those of the nodes, (n,).
+    ``height_m`` (n,) is that of the nodes above the ground.
     """
     log = (graph.order == 0) & (2.0 * graph.radius_m >= rules.top_diameter_m)
     hang = np.clip(0.8 * height_m, min(3.0, rules.max_length_m), rules.max_length_m)
@@ -259,7 +257,7 @@ def grow_cuts(
     """
     chosen = np.arange(len(graph)) if nodes is None else np.sort(np.asarray(nodes))
     can = reachable(graph, rules)
-    mass_limit, length_limit = piece_limits(graph, rules, mass_kg, height_m)
+    mass_limit, length_limit = piece_limits(graph, rules, height_m)
     spar = (graph.order == 0) & (2.0 * graph.radius_m >= rules.top_diameter_m)
     state = _Growing({}, {}, set())
     children: dict[int, list[int]] = {int(node): [] for node in chosen}

@@ -121,7 +121,7 @@ def _broken_by_hand(
 def _out_of_rule(job: Job, piece: Piece) -> list[str]:
     """What a piece passes of the rules by which the planner itself would cut it."""
     graph, cut = job.inputs.graph, int(piece.butt_node)
-    _, most_m = piece_limits(graph, job.rules, job.inputs.mass.high_kg, job.height_m)
+    _, most_m = piece_limits(graph, job.rules, job.height_m)
     found = [f"is out of rule: {note}" for note in cut_notes(job, piece)]
     if piece.length_m > 1.05 * most_m[cut]:
         found.append(

@@ -18,10 +18,10 @@ def smallest_change(job: Job, steps: Sequence[Step]) -> str:
     parts = [
         text
         for text in (
-            _energy(job, broken),
+            _energy(broken),
             _line(job, broken),
             _section(broken),
-            _mass(job, broken),
+            _mass(broken),
             _room(job, broken),
             _landing(broken),
             _strikes(broken),
@@ -44,7 +44,7 @@ def _with(broken: Sequence[Step], words: str) -> list[Step]:
     return [s for s in broken if any(words in b for b in s.broken_limits)]
 
 
-def _energy(job: Job, broken: Sequence[Step]) -> str:
+def _energy(broken: Sequence[Step]) -> str:
     found = _with(broken, " kJ")
     if not found:
         return ""
@@ -123,7 +123,7 @@ def _section(broken: Sequence[Step]) -> str:
     )
 
 
-def _mass(job: Job, broken: Sequence[Step]) -> str:
+def _mass(broken: Sequence[Step]) -> str:
     found = _with(broken, "may weigh")
     if not found:
         return ""

@@ -44,7 +44,7 @@ def with_fewer_cuts(
     move = 0.5 * (low + high)
     lined = sum(job.inputs.site.minutes.lowered_limb) / 2.0
     mass = job.inputs.mass.high_kg
-    most_kg, most_m = piece_limits(job.inputs.graph, job.rules, mass, job.height_m)
+    most_kg, most_m = piece_limits(job.inputs.graph, job.rules, job.height_m)
     for _ in range(ROUNDS):
         before = len(pieces)
         for cut in sorted(cuts & set(pieces.cuts.tolist()), reverse=True):

@@ -129,7 +129,7 @@ def _along(job: Job, pieces: CutSet, row: int) -> list[int]:
 def within_rules(job: Job, before: CutSet, after: CutSet) -> bool:
     """Whether the pieces that a change makes keep the size rules."""
     mass = job.inputs.mass.high_kg
-    most_kg, most_m = piece_limits(job.inputs.graph, job.rules, mass, job.height_m)
+    most_kg, most_m = piece_limits(job.inputs.graph, job.rules, job.height_m)
     known = {(int(c), before.inner_cuts(row)) for row, c in enumerate(before.cuts)}
     for row, cut in enumerate(after.cuts):
         if (int(cut), after.inner_cuts(row)) in known:

@@ -114,7 +114,7 @@ def isolate_tree(
         growth, said = _settled(growth, trees[chosen], found)
         why += said
     mine = np.isin(growth.stem, trees[chosen]) & ~growth.foreign if trees else ~growth.foreign
-    cells = _whole(growth, mine, trees, chosen)
+    cells = _whole(growth, mine, trees)
     lone = _lone_cells(graph, cells)
     index = standing[(cells & ~lone)[graph.cell_of_point]]
     if len(index) < MIN_TREE_POINTS:
@@ -392,7 +392,7 @@ def _no_stem(stems: tuple[StemSeed, ...]) -> list[str]:
     return ["no stem was seen at breast height: trees were told apart by their tops alone"]
 
 
-def _whole(growth: _Growth, mine: Bools, trees: list[list[int]], chosen: int) -> Bools:
+def _whole(growth: _Growth, mine: Bools, trees: list[list[int]]) -> Bools:
     """Add islands that nothing else claims when they hang over or beside the tree."""
     if not trees:
         return mine

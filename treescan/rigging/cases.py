@@ -246,7 +246,7 @@ def _result(
         governs=governs,
         share=used[governs],
         worst_section_node=node,
-        warnings=_warnings(case, lift, model, node),
+        warnings=_warnings(case, model, node),
         device_wraps=_wraps(case, case.piece.mass_kg.high * G_M_S2 / ratio, high / ratio),
         redirect_loads_n=redirects,
         anchor_sway_m=float(np.linalg.norm(deflection_m(model, case.anchor.node, forces[0]))),
@@ -321,7 +321,7 @@ def _wraps(case: LoadCase, hanging_n: float, peak_n: float) -> float:
     return float(np.ceil(2.0 * turns) / 2.0)
 
 
-def _warnings(case: LoadCase, lift: Lift, model: SparModel, node: int) -> tuple[str, ...]:
+def _warnings(case: LoadCase, model: SparModel, node: int) -> tuple[str, ...]:
     rows = []
     path = model.graph.ancestors(case.anchor.node)[:-1]
     if model.graph.bridged[path].any():
