@@ -17,6 +17,7 @@ from treescan.errors import EXIT_BAD_INPUT, EXIT_FAULT, TreescanError
 from treescan_cli.console import STOPPED
 
 MOST_LETTERS = 200
+STOP_AGAIN_S = 0.05
 _PLACES = frozenset(
     (errno.ENAMETOOLONG, errno.EACCES, errno.EPERM, errno.EISDIR, errno.ENOTDIR, errno.ENOENT,
      errno.ELOOP)
@@ -65,7 +66,15 @@ def main(argv: Sequence[str] | None = None) -> int:
         number = getattr(signal, name, None)
         if number is not None and signal.getsignal(number) is not signal.SIG_IGN:  # nohup
             signal.signal(number, _stop)
-    words = list(sys.argv[1:] if argv is None else argv)
+    hook, sys.unraisablehook = sys.unraisablehook, _swallowed
+    try:
+        return _answered(list(sys.argv[1:] if argv is None else argv))
+    finally:
+        sys.unraisablehook = hook
+
+
+def _answered(words: list[str]) -> int:
+    """Run a verb; every fault becomes its status and one line."""
     try:
         args = parser(words).parse_args(words)
         return int(args.run(args))
@@ -109,6 +118,15 @@ _asked_to_stop = threading.Event()
 def _stop(number: int, frame: FrameType | None) -> None:
     _asked_to_stop.set()
     raise KeyboardInterrupt
+
+
+def _swallowed(fault: sys.UnraisableHookArgs) -> None:
+    """Stop again a moment later where a stop fell into a callback, which cannot pass it on."""
+    if not isinstance(fault.exc_value, KeyboardInterrupt):
+        sys.__unraisablehook__(fault)
+    elif hasattr(signal, "setitimer"):
+        signal.signal(signal.SIGALRM, _stop)
+        signal.setitimer(signal.ITIMER_REAL, STOP_AGAIN_S)
 
 
 def _stopped() -> int:

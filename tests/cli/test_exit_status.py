@@ -5,6 +5,7 @@ import json
 import signal
 import subprocess
 import sys
+import time
 
 import pytest
 
@@ -88,6 +89,31 @@ def test_a_stop_that_comes_out_as_another_fault_is_still_a_stop(monkeypatch, cap
 
     monkeypatch.setattr(haul, "run", stopped_while_loading)
     before = {name: signal.getsignal(name) for name in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        assert main(["haul", str(tmp_path)]) == 130
+    finally:
+        for name, handler in before.items():
+            signal.signal(name, handler)
+    assert capsys.readouterr().err == "treescan: stopped; no half result was left.\n"
+
+
+@pytest.mark.skipif(not hasattr(signal, "setitimer"), reason="needs a timer")
+def test_a_stop_that_a_callback_swallows_comes_again(monkeypatch, capsys, tmp_path):
+    """A finaliser cannot pass on what is raised in it: without more the run would go on."""
+
+    class Held:
+        def __del__(self):
+            signal.raise_signal(signal.SIGTERM)
+
+    def work(_args):
+        held = Held()
+        del held
+        time.sleep(5.0)
+        return 0
+
+    monkeypatch.setattr(haul, "run", work)
+    names = (signal.SIGINT, signal.SIGTERM, signal.SIGALRM)
+    before = {name: signal.getsignal(name) for name in names}
     try:
         assert main(["haul", str(tmp_path)]) == 130
     finally:
