@@ -34,6 +34,8 @@ TWIG_REACH_M = 1.5
 """Leaves and twigs may reach this far beyond the outermost node. [m]"""
 TAPERS_OUT = 15.0
 """Wood may go on unseen for this many of its own diameters beyond where the scan saw it end."""
+OUTSIDE_M = 0.6
+"""The centre of mass may lie this far outside the nodes, and by half of what is unseen more. [m]"""
 MOST_WEIGHTS = 25.0
 """No line tension of a drop on a line passes this many weights of the piece."""
 LIGHTEST_KG_M3, HEAVIEST_KG_M3 = 350.0, 1400.0
@@ -86,6 +88,10 @@ class _Tree:
                 found.append(here)
                 queue.extend(self.children[here])
         return np.array(sorted(found), dtype=np.int64)
+
+    def ends(self, piece: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """Nodes of a piece that no other of it grows on."""
+        return np.setdiff1d(piece, self.parent[piece])
 
     def cut_node(self, cut_m: Floats, limb: int) -> tuple[int, float]:
         """Node whose edge starts at the cut, on the limb named; and the distance. [m]"""
@@ -262,7 +268,8 @@ def _path_faults(tree: _Tree, step: Json, piece: npt.NDArray[np.int64], site: Si
     reach = float(np.linalg.norm(tree.xyz[piece] - way[0], axis=1).max())
     box = tree.xyz[piece]
     outside = np.maximum(box.min(0) - way[0], way[0] - box.max(0)).max()
-    if outside > 0.6:
+    unseen = TAPERS_OUT * 2.0 * float(tree.radius[tree.ends(piece)].max())
+    if outside > OUTSIDE_M + 0.5 * unseen:
         faults.append(f"step {number}: its path starts {outside:.1f} m outside the piece")
     faults += _landing_faults(step, way[-1], tree.xyz[0], site)
     reach += max(TWIG_REACH_M, TAPERS_OUT * 2.0 * _thickest_end_m(tree, piece))
