@@ -107,7 +107,7 @@ def skeleton_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
         row[0].set_xlabel(f"west to east [{unit}]")
         row[1].set_ylabel(f"south to north [{unit}]")
         row[1].set_xlabel(f"west to east [{unit}]")
-    panels[0, 0].legend(handles=_source_key(graph), loc="upper left", fontsize=8)
+    figure.legend(handles=_source_key(graph), loc="outside lower center", ncols=2, fontsize=9)
     per_m, small = (1 / INCH_M, "in") if units == "us" else (1000.0, "mm")
     scale = ScalarMappable(Normalize(0, MISFIT_CEILING_M * per_m), colormaps["cividis"])
     bar = figure.colorbar(scale, ax=panels[1].tolist(), shrink=0.6, extend="max")
