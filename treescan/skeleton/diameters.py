@@ -37,6 +37,8 @@ APART_LEFT = 0.25
 [judgement]"""
 TELLS_APART = 3.0
 """A limb so many times as wide as stations stand apart tells itself how far they do. [judgement]"""
+ENDS_IN, ENDS_TOLD = 6, 2
+"""Nodes at the end of a limb, and how many of them must tell that it ends thick. [judgement]"""
 WELL_SEEN = 5.0
 """Rings at least so many times as wide as their scatter tell how much the scan scatters."""
 WINDOWS_TOGETHER = 25.0
@@ -96,9 +98,10 @@ def cut_off_m(
     """
     result = np.zeros(len(seen))
     for limb in range(len(axes.first) - 1):
-        last = np.arange(max(axes.first[limb + 1] - 6, axes.first[limb]), axes.first[limb + 1])
+        end = axes.first[limb + 1]
+        last = np.arange(max(end - ENDS_IN, axes.first[limb]), end)
         known = last[np.isfinite(var[last]) & (var[last] < 0.2)]
-        if len(known) < 3:
+        if len(known) < ENDS_TOLD:
             continue
         thick = float(np.median(seen[known]))
         if thick < max(0.02, 4.0 * noise):
@@ -204,6 +207,7 @@ def _typical(axes: LimbAxes, seen: Floats, good: Bools) -> Floats:
         own = np.flatnonzero(good[low:high])
         if len(own) < 3:
             continue
+        # Mirrored at both ends, or a limb's first and last fit would be their own median.
         middle = median_filter(seen[low:high][own], 9, mode="reflect")
         result[low:high] = np.interp(np.arange(high - low), own, middle)
     return result
