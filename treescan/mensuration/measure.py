@@ -19,7 +19,9 @@ Floats = npt.NDArray[np.float64]
 
 STRAY_M = 1.0
 """Points farther than this from every node are not of the tree, but for what hangs together. [m]"""
-SHOOT_GAP_M = 0.2
+SHOOT_GAP_M = 0.5
+"""Gaps up to which points beyond hang together with what is near: tops are seen thinly, and points
+that lie alone were left out when the tree was chosen. [m, judgement]"""
 MERCHANTABLE_M = 0.07
 Z_5_95 = 1.645
 
