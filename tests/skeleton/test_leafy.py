@@ -88,3 +88,16 @@ def test_wood_hidden_by_leaves_is_said_and_not_read_off_them():
 
 def test_nothing_of_a_bare_tree_is_taken_for_leaves():
     assert not any("leaves" in note for note in skeleton(forked_tree()).notes)
+
+
+def test_a_cut_stub_in_the_crown_of_a_tree_in_leaf_stays_wood():
+    out = np.array([np.cos(5.6), np.sin(5.6), 0.4])
+    base = np.array([0.0, 0.0, 6.5])
+    stub = skin(base, base + 1.2 * out, 0.05, 0.05, seed=9)
+    points = np.concatenate([tree_in_leaf(), stub[np.hypot(stub[:, 0], stub[:, 1]) > 0.12]])
+    graph = skeleton(points)
+    far = np.linalg.norm(np.cross(graph.position_m - base, out), axis=1) / np.linalg.norm(out)
+    aside = np.hypot(graph.position_m[:, 0], graph.position_m[:, 1])
+    on_stub = (far < 0.06) & (aside > 0.4) & (aside < 1.1)
+    assert on_stub.any()
+    assert graph.radius_m[on_stub] == pytest.approx(0.05, abs=0.006)

@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 from treescan.errors import ScanError
 from treescan.pointcloud.cloud import Ground, TreePoints
 from treescan.pointcloud.foot import footing
-from treescan.skeleton.diameters import Radii, settle_radii
+from treescan.skeleton.diameters import Radii, carried_m, settle_radii
 from treescan.skeleton.fitting import Fits, fit_nodes, move_axes
 from treescan.skeleton.forks import branch_order, fused_nodes, straighten
 from treescan.skeleton.geodesic import Geodesic, measure_from_base
@@ -166,7 +166,7 @@ def _measure(
     axes, radius = _put_right(axes, radii.radius_m, foot)
     for last in (False, False, True):
         node, skin = nearest_skin(voxels.centre_m, axes, radius)
-        leafy = leafy_nodes(axes, radius, node, skin)
+        leafy = leafy_nodes(axes, carried_m(axes, axes.along_m()), node, skin)
         near = np.where(skin < np.maximum(0.04, 0.5 * radius[node]), node, -1)
         tol = np.clip(3.0 * radii.noise_m, np.maximum(0.008, 0.06 * radius), 0.05)
         limits = 0.4 * radius, 1.5 * radius + 0.01

@@ -23,7 +23,10 @@ WALK_SD_PER_SQRT_M = 0.10
 MEMORY_M = 3.0
 """Over this length without sight the walk falls back on the pipe model. [m]"""
 TIP_LENGTH_M = 0.1
-PIPE_POWER, PIPE_POWER_SD = 0.52, 0.05
+BEST_SEEN = 300
+"""Where no diameter is sharp the model is set on so many of the nodes seen best: those of the stem
+alone would say nothing of thin limbs. [judgement]"""
+PIPE_POWER, PIPE_POWER_SD, SIDE_SD = 0.52, 0.05, 0.3
 """Radius grows as the supported shoot length to about 1/2: equal area for equal length, the pipe
 model (Shinozaki et al. 1964, Japanese Journal of Ecology 14:97 [from memory]); a little more for
 the taper between unions. [judgement]"""
@@ -56,11 +59,13 @@ def calibrate(carried_m: Floats, is_side: Bools, radius_m: Floats, var_log: Floa
 
     ``carried_m`` [m], ``is_side`` and ``radius_m`` [m] are (n,); ``var_log`` (n,) is the
     variance of each log radius, infinite where nothing was seen.  The power has the prior of the
-    pipe model, the side limbs' factor one of 1 with sd 0.7 in log.
+    pipe model, the side limbs' factor one of 1 with sd ``SIDE_SD`` in log.
     """
     use = np.isfinite(var_log) & (var_log < 0.1**2) & (carried_m > 0.3)
     if use.sum() < 30:
-        use = np.isfinite(var_log) & (var_log < 0.3**2) & (carried_m > 0.3)
+        known = np.where(carried_m > 0.3, var_log, np.inf)
+        few = float(np.sort(known)[min(BEST_SEEN, len(known)) - 1])
+        use = np.isfinite(known) & (known <= max(0.3**2, few))
     if use.sum() < 8:
         return PipeModel(0.010, PIPE_POWER, 1.0, 0.5)
     x = np.log(carried_m[use] + TIP_LENGTH_M)
@@ -68,7 +73,7 @@ def calibrate(carried_m: Floats, is_side: Bools, radius_m: Floats, var_log: Floa
     design = np.column_stack([np.ones(len(x)), x, is_side[use].astype(np.float64)])
     # A limb's nodes err together: a hundred of them say no more than about ten.
     base = 0.1 / (var_log[use] + 0.05**2 + 0.15**2)
-    prior = np.diag([0.0, 1.0 / PIPE_POWER_SD**2, 1.0 / 0.7**2])
+    prior = np.diag([0.0, 1.0 / PIPE_POWER_SD**2, 1.0 / SIDE_SD**2])
     target = np.array([0.0, PIPE_POWER / PIPE_POWER_SD**2, 0.0])
     weight, spread = base, 0.2
     answer = np.zeros(3)
