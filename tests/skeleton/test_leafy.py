@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from tests.skeleton.test_extract import forked_tree, skeleton, skin
 from treescan.skeleton.graph import MODELLED
-from treescan.skeleton.leafy import best_cut, prior_odds
+from treescan.skeleton.leafy import best_cut, leafy_nodes, prior_odds
+from treescan.skeleton.limbs import LimbAxes
 
 ODDS = st.floats(-5, 5, allow_nan=False).map(lambda value: round(value, 3) + 0.0001)
 
@@ -101,3 +102,13 @@ def test_a_cut_stub_in_the_crown_of_a_tree_in_leaf_stays_wood():
     on_stub = (far < 0.06) & (aside > 0.4) & (aside < 1.1)
     assert on_stub.any()
     assert graph.radius_m[on_stub] == pytest.approx(0.05, abs=0.006)
+
+
+def test_the_foot_of_a_stem_is_wood_whatever_lies_about_it():
+    rise = np.array([0.0, 0.0, 0.12])
+    axes = LimbAxes(
+        np.arange(12)[:, None] * rise, np.array([0, 12]), np.array([-1]), np.array([-1]),
+        np.zeros(12, dtype=bool),
+    )  # fmt: skip
+    node, skin_m = np.repeat(np.arange(12), 50), np.full(600, 0.06)
+    assert not leafy_nodes(axes, np.linspace(1.4, 0.0, 12), node, skin_m).any()

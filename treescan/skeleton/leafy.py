@@ -34,6 +34,8 @@ FIRST_SHARE = 0.6
 """A limb that starts in leaf has at most this share of its parent's radius. [judgement]"""
 LEAST_LEAFY = 0.01
 """Share of leafy nodes that is always thought possible."""
+BOLE_M = 2.5
+"""So much of the stem is wood, even where a scan ends above it and it carries nothing. [m]"""
 SHOOT_M = 0.1
 """Length that a tip is taken to carry. [m]"""
 EVIDENCE = (1.0, 2.0, -1.6)
@@ -66,7 +68,7 @@ def leafy_nodes(axes: LimbAxes, carried_m: Floats, node: Ints, skin_m: Floats) -
     odds = constant + by_crowd * np.log((about + 1.0) / (own + 1.0))
     odds += by_load * np.log(carried_m + SHOOT_M)
     odds += prior_odds(odds)
-    odds[0] = -np.inf
+    odds[: axes.first[1]][axes.along_m()[: axes.first[1]] < BOLE_M] = -np.inf
     result: Bools = best_cut(odds, axes.first, axes.parent_node)
     return result
 
