@@ -135,8 +135,6 @@ def survey_scan(
         tree,
         ground,
         origin_m=cloud.origin_m,
-        in_leaf=site.conditions.in_leaf,
-        seed=options.seed,
         progress=within(report, "Tracing stems and limbs"),
     )
     measures = measure_tree(graph, ground, tree=tree, dbh_height_m=site.tree.dbh_height_m)

@@ -48,8 +48,6 @@ def extract_skeleton(
     ground: Ground,
     *,
     origin_m: npt.ArrayLike,
-    in_leaf: bool | None = None,
-    seed: int = 0,
     progress: Callable[[float], None] | None = None,
 ) -> TreeGraph:
     """Skeleton graph with radii over bark of one tree.
@@ -61,10 +59,6 @@ def extract_skeleton(
     ground : Ground
     origin_m : array_like, shape (3,)
         Handed on to the graph.
-    in_leaf : bool, optional
-        A hint; geometry decides where it is not given.
-    seed : int
-        Nothing is drawn at random today; kept so that the call need not change.
     progress : callable, optional
         Told the share done, 0..1.
 
@@ -261,5 +255,5 @@ def _graph(axes: LimbAxes, fits: Fits, radii: Radii, origin: Floats, tree: TreeP
         bridged=axes.bridged[keep],
         origin_m=origin,
         unseen_share=tree.unseen_share,
-        notes=tree_notes(axes, fits, radii, keep),
+        notes=tree_notes(axes, radii, keep),
     )

@@ -164,10 +164,10 @@ def measure_from_base(
     level = np.flatnonzero(np.isfinite(distance))
     distance[level] = height_m[level]
     spread(first, other, cost, distance, before, level)
-    label, parts = connected_parts(first, other, np.zeros(m, dtype=np.int64))
+    label = connected_parts(first, other, np.zeros(m, dtype=np.int64))[0]
     for reach_m in BRIDGE_REACH_M:
         for _ in range(12):
-            start = _bridge(centre_m, label, parts, distance, before, gap, reach_m)
+            start = _bridge(centre_m, label, distance, before, gap, reach_m)
             if not len(start):
                 break
             spread(first, other, cost, distance, before, start)
@@ -177,7 +177,6 @@ def measure_from_base(
 def _bridge(
     centre: Floats,
     label: Ints,
-    parts: int,
     distance: Floats,
     before: Ints,
     gap: Floats,

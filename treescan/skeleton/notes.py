@@ -6,7 +6,6 @@ import numpy as np
 import numpy.typing as npt
 
 from treescan.skeleton.diameters import Radii
-from treescan.skeleton.fitting import Fits
 from treescan.skeleton.graph import MODELLED
 from treescan.skeleton.limbs import LimbAxes
 
@@ -17,7 +16,7 @@ LEAST_LEAFY_M = 2.0
 """Less of a tree in leaves is not worth a word. [m]"""
 
 
-def tree_notes(axes: LimbAxes, fits: Fits, radii: Radii, keep: Bools) -> tuple[str, ...]:
+def tree_notes(axes: LimbAxes, radii: Radii, keep: Bools) -> tuple[str, ...]:
     """Sentences on unseen tops, bridged gaps, modelled diameters and disagreeing stations.
 
     ``keep`` (n,) marks the nodes that go into the graph.

@@ -147,12 +147,12 @@ def nearest_skin(
     ``centre_m`` (m, 3) are the voxels, ``radius_m`` (n,) the radii of the nodes. [m]
     """
     k = min(8, len(axes.position_m))
-    away, node = cKDTree(axes.position_m).query(
+    node = cKDTree(axes.position_m).query(
         centre_m, k=k, distance_upper_bound=reach_m + float(radius_m.max()), workers=-1
-    )
+    )[1]
     limb = axes.limb_of_node
     return _nearest_skin(
-        centre_m, node.astype(np.int64), away, axes.position_m, radius_m, limb, axes.first
+        centre_m, node.astype(np.int64), axes.position_m, radius_m, limb, axes.first
     )
 
 
@@ -160,7 +160,6 @@ def nearest_skin(
 def _nearest_skin(
     centre: Floats,
     node: Ints,
-    away: Floats,
     position: Floats,
     radius: Floats,
     limb: Ints,
