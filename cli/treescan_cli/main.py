@@ -115,7 +115,7 @@ _asked_to_stop = threading.Event()
 """A stop within an import may come out as another fault: some compiled modules swallow it."""
 
 
-def _stop(number: int, frame: FrameType | None) -> None:
+def _stop(_number: int, _frame: FrameType | None) -> None:
     _asked_to_stop.set()
     raise KeyboardInterrupt
 

@@ -305,7 +305,7 @@ def _tell(folder: Path, what: dict[str, Any]) -> None:
     write_whole(folder / PLACE / STAGE, json.dumps(what))
 
 
-def _stop(number: int, frame: FrameType | None) -> None:
+def _stop(_number: int, _frame: FrameType | None) -> None:
     raise KeyboardInterrupt
 
 

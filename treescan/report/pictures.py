@@ -219,7 +219,7 @@ def _side_notes(axes: Axes, marks: list[tuple[tuple[float, float], str, str]]) -
         note.set_in_layout(False)
 
 
-def shares_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
+def shares_picture(result: JobResult, _units: UnitSystem = "metric") -> Figure:
     """Share of the limit at the governing item of every step on the line."""
     facts = [f for f in step_facts(result) if f.share is not None]
     figure, axes = _figure(
@@ -314,7 +314,7 @@ def clearance_picture(result: JobResult, units: UnitSystem = "metric") -> Figure
     return figure
 
 
-def schedule_picture(result: JobResult, units: UnitSystem = "metric") -> Figure:
+def schedule_picture(result: JobResult, _units: UnitSystem = "metric") -> Figure:
     """Who does what when, at the likely pace."""
     rows = schedule_rows(result)
     who = list(dict.fromkeys(r[0] for r in rows))
