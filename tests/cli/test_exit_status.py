@@ -78,6 +78,19 @@ def test_no_plan_within_the_limits_is_3_with_outputs_and_reasons(tmp_path, capsy
     assert any(step["warnings"] for step in steps)
 
 
+def assert_stopped(work, monkeypatch, capsys, folder):
+    """Run a verb that is stopped, with the handlers of signals as they were afterwards."""
+    monkeypatch.setattr(haul, "run", work)
+    names = [getattr(signal, n) for n in ("SIGINT", "SIGTERM", "SIGALRM") if hasattr(signal, n)]
+    before = {name: signal.getsignal(name) for name in names}
+    try:
+        assert main(["haul", str(folder)]) == 130
+    finally:
+        for name, handler in before.items():
+            signal.signal(name, handler)
+    assert capsys.readouterr().err == "treescan: stopped; no half result was left.\n"
+
+
 def test_a_stop_that_comes_out_as_another_fault_is_still_a_stop(monkeypatch, capsys, tmp_path):
     """A compiled module whose loading is stopped may tell of its own failure instead."""
 
@@ -87,14 +100,7 @@ def test_a_stop_that_comes_out_as_another_fault_is_still_a_stop(monkeypatch, cap
         except KeyboardInterrupt:
             raise ImportError("initialization failed") from None
 
-    monkeypatch.setattr(haul, "run", stopped_while_loading)
-    before = {name: signal.getsignal(name) for name in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        assert main(["haul", str(tmp_path)]) == 130
-    finally:
-        for name, handler in before.items():
-            signal.signal(name, handler)
-    assert capsys.readouterr().err == "treescan: stopped; no half result was left.\n"
+    assert_stopped(stopped_while_loading, monkeypatch, capsys, tmp_path)
 
 
 @pytest.mark.skipif(not hasattr(signal, "setitimer"), reason="needs a timer")
@@ -111,12 +117,4 @@ def test_a_stop_that_a_callback_swallows_comes_again(monkeypatch, capsys, tmp_pa
         time.sleep(5.0)
         return 0
 
-    monkeypatch.setattr(haul, "run", work)
-    names = (signal.SIGINT, signal.SIGTERM, signal.SIGALRM)
-    before = {name: signal.getsignal(name) for name in names}
-    try:
-        assert main(["haul", str(tmp_path)]) == 130
-    finally:
-        for name, handler in before.items():
-            signal.signal(name, handler)
-    assert capsys.readouterr().err == "treescan: stopped; no half result was left.\n"
+    assert_stopped(work, monkeypatch, capsys, tmp_path)

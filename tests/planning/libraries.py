@@ -15,9 +15,9 @@ import numpy as np
 from ortools.sat.python import cp_model
 
 from tests.planning.trees import Builder
-from treescan.planning.candidates import CutSet, cut_set
+from treescan.planning.candidates import CutSet, Key, cut_set
 from treescan.planning.covering import Cover, Coverable
-from treescan.planning.joint import Change, Effort, Key, Whole, joint_search, key_of
+from treescan.planning.joint import Change, Effort, Whole, joint_search
 from treescan.planning.order_solver import solve_order
 from treescan.planning.ordering import NO_ANCHOR, OrderProblem, Way
 from treescan.planning.precedence import carriers
@@ -70,7 +70,7 @@ class Library:
         for size in range(len(self.free) + 1):
             for cuts in combinations(self.free, size):
                 pieces = self.division(cuts)
-                if all(key_of(pieces, row) in self.pieces for row in range(len(pieces))):
+                if all(pieces.key(row) in self.pieces for row in range(len(pieces))):
                     yield pieces
 
     # -- the space of the joint search
@@ -83,7 +83,7 @@ class Library:
         yield from (Change((a,), (d,)) for a, d in product(out, inside))
 
     def allowed(self, before: CutSet, after: CutSet) -> bool:
-        return all(key_of(after, row) in self.pieces for row in range(len(after)))
+        return all(after.key(row) in self.pieces for row in range(len(after)))
 
     def known(self, pieces: CutSet, row: int) -> bool:
         return True
@@ -92,7 +92,7 @@ class Library:
         self.asked.append(len(wanted))
 
     def least_min(self, pieces: CutSet, row: int) -> float:
-        return min(w.cost_min for w in self.pieces[key_of(pieces, row)].ways)
+        return min(w.cost_min for w in self.pieces[pieces.key(row)].ways)
 
     def stuck_kg(self, pieces: CutSet, row: int) -> float:
         return 0.0
@@ -100,7 +100,7 @@ class Library:
     def problem(self, pieces: CutSet) -> OrderProblem:
         ways, places = [], []
         for row in range(len(pieces)):
-            piece = self.pieces[key_of(pieces, row)]
+            piece = self.pieces[pieces.key(row)]
             own = []
             for way in piece.ways:
                 holding = carriers(pieces, way.node) if way.node >= 0 else []
@@ -168,7 +168,7 @@ def random_library(seed: int, limbs: int = 3, cuts_a_limb: int = 2) -> Library:
         for cuts in combinations(free, size):
             division = empty.division(cuts)
             for row, nodes in enumerate(division.members):
-                key = key_of(division, row)
+                key = division.key(row)
                 if key not in pieces:
                     pieces[key] = _drawn(rng, graph, nodes, anchors)
     return Library(graph, stem[0], tuple(free), pieces)

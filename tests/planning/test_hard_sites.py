@@ -111,7 +111,7 @@ def test_another_cut_leaves_less_wood_without_a_way():
     known = {}
 
     def judged(pieces, row):
-        key = (int(pieces.cuts[row]), pieces.inner_cuts(row))
+        key = pieces.key(row)
         if key not in known:
             known[key] = judge(job, pieces, row)
         return known[key].piece, known[key].options

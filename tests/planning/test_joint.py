@@ -19,7 +19,7 @@ from treescan.planning.alternatives import BALANCED, PREFERENCES
 from treescan.planning.dividing import divide
 from treescan.planning.division_space import DivisionSpace
 from treescan.planning.job import prepare
-from treescan.planning.joint import Change, carried, carried_over, key_of
+from treescan.planning.joint import Change, carried, carried_over
 from treescan.planning.judging import Judge
 from treescan.planning.ordering import cost, is_valid
 from treescan.planning.plan_search import jointly, serving
@@ -92,9 +92,9 @@ def test_an_order_is_carried_over_to_other_cuts(seed, number):
     assert sorted(order) == list(range(len(after)))
     at = {row: i for i, row in enumerate(order)}
     assert all(at[row] < at[int(h)] for row, h in enumerate(after.holder) if h >= 0)
-    kept = {key_of(after, row): picks[row] for row in range(len(after))}
+    kept = {after.key(row): picks[row] for row in range(len(after))}
     for row in range(len(whole.pieces)):
-        key = key_of(whole.pieces, row)
+        key = whole.pieces.key(row)
         assert kept.get(key, whole.result.picks[row]) == whole.result.picks[row]
 
 

@@ -21,6 +21,7 @@ from treescan.skeleton.graph import TreeGraph
 from treescan.wood.types import GreenMass
 
 Floats = npt.NDArray[np.float64]
+Key = tuple[int, tuple[int, ...]]
 Int32s = npt.NDArray[np.int32]
 Bools = npt.NDArray[np.bool_]
 
@@ -108,6 +109,10 @@ class CutSet:
     def inner_cuts(self, row: int) -> tuple[int, ...]:
         """Cuts that must be made before piece ``row`` is this piece, as node numbers."""
         return tuple(int(self.cuts[other]) for other in self.outer[row])
+
+    def key(self, row: int) -> Key:
+        """What a piece is, whatever else is cut: its cut and those at its outer ends."""
+        return int(self.cuts[row]), self.inner_cuts(row)
 
     def changed(self, add: npt.ArrayLike = (), drop: npt.ArrayLike = ()) -> CutSet:
         """Return the set with cuts added and dropped; wood that is gone stays gone."""

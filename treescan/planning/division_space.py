@@ -14,11 +14,11 @@ from treescan.planning.alternatives import (
     order_problem,
     way_cost_min,
 )
-from treescan.planning.candidates import CutSet, split_piece
+from treescan.planning.candidates import CutSet, Key, split_piece
 from treescan.planning.covering import Cover, Coverable
 from treescan.planning.dividing import Divided, Division
 from treescan.planning.job import Job
-from treescan.planning.joint import Change, Key, key_of
+from treescan.planning.joint import Change
 from treescan.planning.judging import PieceWays
 from treescan.planning.merging import stays_a_limb
 from treescan.planning.ordering import OrderProblem
@@ -58,7 +58,7 @@ class DivisionSpace:
         seen: set[Change] = set()
         for row in range(len(pieces)):
             holder = int(pieces.holder[row])
-            near = (key_of(pieces, row), key_of(pieces, holder) if holder >= 0 else None)
+            near = (pieces.key(row), pieces.key(holder) if holder >= 0 else None)
             if near not in self._near:
                 self._near[near] = list(self._around(pieces, row))
             for change in self._near[near]:
@@ -96,7 +96,7 @@ class DivisionSpace:
 
     def known(self, pieces: CutSet, row: int) -> bool:
         """Whether a piece is judged already."""
-        return key_of(pieces, row) in self.division.judged.known
+        return pieces.key(row) in self.division.judged.known
 
     def learn(self, wanted: Sequence[tuple[CutSet, int]]) -> None:
         """Judge pieces, on both cores."""
@@ -158,7 +158,7 @@ def cover_of(division: Division, start: CutSet, preference: Preference) -> Cover
     otherwise.
     """
     job = division.judged.job
-    used = {key_of(start, row) for row in range(len(start))}
+    used = {start.key(row) for row in range(len(start))}
     graph, rules, minutes = job.inputs.graph, job.rules, job.inputs.site.minutes
     log = (graph.order == 0) & (2.0 * graph.radius_m >= rules.top_diameter_m)
     limb = log[graph.parent] & (graph.limb != graph.limb[graph.parent])

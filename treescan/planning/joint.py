@@ -17,11 +17,9 @@ from typing import Protocol
 
 import numpy as np
 
-from treescan.planning.candidates import CutSet
+from treescan.planning.candidates import CutSet, Key
 from treescan.planning.order_search import HOTTEST_MIN, WARM_MIN, search
 from treescan.planning.ordering import OrderProblem, OrderResult, cost, greedy, is_valid
-
-Key = tuple[int, tuple[int, ...]]
 
 LEAST_GAIN_MIN = 1.0
 """A change of the division must make the whole plan cheaper by more: our choice. [min]"""
@@ -105,11 +103,6 @@ class Effort:
     batch: int = 4
     promise_min: float = 6.0
     starts: int = 3
-
-
-def key_of(pieces: CutSet, row: int) -> Key:
-    """What a piece is, whatever else is cut: its cut and those at its outer ends."""
-    return int(pieces.cuts[row]), pieces.inner_cuts(row)
 
 
 @dataclass(frozen=True)
@@ -206,7 +199,7 @@ class _Search:
     def _look(
         pieces: CutSet, change: Change, gone: tuple[int, ...]
     ) -> tuple[Change, tuple[Key, ...]]:
-        return change, tuple(key_of(pieces, r) for r in gone)
+        return change, tuple(pieces.key(r) for r in gone)
 
     def note(self, trial: _Trial) -> None:
         """Remember that a change was looked at among these neighbours."""
@@ -218,7 +211,7 @@ class _Search:
         for trial in batch:
             for row in trial.came:
                 if not self.space.known(trial.after, row):
-                    wanted.setdefault(key_of(trial.after, row), (trial.after, row))
+                    wanted.setdefault(trial.after.key(row), (trial.after, row))
         self.space.learn(list(wanted.values()))
         self.judged += len(wanted)
 
@@ -333,7 +326,7 @@ def carried(before: CutSet, result: OrderResult, after: CutSet) -> tuple[list[in
     """
     at = {int(before.cuts[row]): float(i) for i, row in enumerate(result.order)}
     pick = {int(before.cuts[row]): result.picks[row] for row in range(len(before))}
-    old = {key_of(before, row) for row in range(len(before))}
+    old = {before.key(row) for row in range(len(before))}
     place = np.zeros(len(after))
     picks = [0] * len(after)
     for row in range(len(after) - 1, -1, -1):
@@ -342,6 +335,6 @@ def carried(before: CutSet, result: OrderResult, after: CutSet) -> tuple[list[in
         if own is None:
             own = at[int(before.cuts[before.piece_of[cut]])] - 0.5
         place[row] = max([own, *(place[outer] + 1e-6 for outer in after.outer[row])])
-        if key_of(after, row) in old:
+        if after.key(row) in old:
             picks[row] = pick[cut]
     return np.argsort(place, kind="stable").tolist(), picks

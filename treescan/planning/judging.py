@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from treescan.planning.candidates import CutSet
+from treescan.planning.candidates import CutSet, Key
 from treescan.planning.edits import Edit, forced
 from treescan.planning.falls import fall_options
 from treescan.planning.hangs import hang_options
@@ -51,7 +51,6 @@ class PieceWays:
         return self.options[0].kept
 
 
-Key = tuple[int, tuple[int, ...]]
 Known = dict[Key, PieceWays]
 Held = tuple[frozenset[int], frozenset[int]]
 
@@ -76,7 +75,7 @@ class Judge:
 
     def __call__(self, pieces: CutSet, row: int) -> PieceWays:
         """The ways of the piece of a row."""
-        key = (int(pieces.cuts[row]), pieces.inner_cuts(row))
+        key = pieces.key(row)
         if key not in self.known:
             self.known[key] = judge(self.job, pieces, row)
         return self.known[key]
@@ -89,7 +88,7 @@ class Judge:
         heavy_first = sorted(wanted, key=lambda w: -float(mass[w[0].members[w[1]]].sum()))
         found = shared_out(heavy_first, lambda piece: judge(self.job, *piece), tell)
         for (pieces, row), ways in zip(heavy_first, found, strict=True):
-            self.known[int(pieces.cuts[row]), pieces.inner_cuts(row)] = ways
+            self.known[pieces.key(row)] = ways
 
     def options(self, pieces: CutSet, row: int) -> tuple[Piece, tuple[Option, ...]]:
         """The piece of a row and its options."""
@@ -98,7 +97,7 @@ class Judge:
 
     def may_fall(self, pieces: CutSet, row: int) -> bool:
         """Whether a piece has a way to fall that keeps every limit."""
-        key = (int(pieces.cuts[row]), pieces.inner_cuts(row))
+        key = pieces.key(row)
         if key not in self.falls:
             found = falls_of(self.job, _piece(self.job, pieces, row))
             self.falls[key] = any(o.kept for o in found)
@@ -122,9 +121,7 @@ def judge(job: Job, pieces: CutSet, row: int) -> PieceWays:
 
 
 def _piece(job: Job, pieces: CutSet, row: int) -> Piece:
-    return job.table.piece(
-        int(pieces.cuts[row]), pieces.inner_cuts(row), removed=~job.inputs.standing
-    )
+    return job.table.piece(*pieces.key(row), removed=~job.inputs.standing)
 
 
 def falls_of(job: Job, piece: Piece) -> list[Option]:

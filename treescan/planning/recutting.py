@@ -130,9 +130,9 @@ def within_rules(job: Job, before: CutSet, after: CutSet) -> bool:
     """Whether the pieces that a change makes keep the size rules."""
     mass = job.inputs.mass.high_kg
     most_kg, most_m = piece_limits(job.inputs.graph, job.rules, job.height_m)
-    known = {(int(c), before.inner_cuts(row)) for row, c in enumerate(before.cuts)}
+    known = {before.key(row) for row in range(len(before))}
     for row, cut in enumerate(after.cuts):
-        if (int(cut), after.inner_cuts(row)) in known:
+        if after.key(row) in known:
             continue
         nodes = after.members[row]
         if not LEAST_SPLIT_KG <= mass[nodes].sum() <= most_kg[cut]:

@@ -12,9 +12,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from treescan.planning.candidates import CutSet
+from treescan.planning.candidates import CutSet, Key
 from treescan.planning.dividing import Division
-from treescan.planning.joint import Key, key_of
 from treescan.planning.judging import PieceWays
 from treescan.planning.near_pass import StandingWood
 from treescan.planning.plan_search import Ordered, divided_anew
@@ -53,7 +52,7 @@ def late_failures(plan: Ordered, worked: WorkedPlan) -> dict[Key, PieceWays]:
     """Pieces that had a way when they were judged and have none by then, with the way it broke."""
     divided = plan.divided
     return {
-        key_of(divided.pieces, row): replace(divided.ways[row], options=(then,))
+        divided.pieces.key(row): replace(divided.ways[row], options=(then,))
         for row, chosen, then in zip(plan.rows, plan.options, worked.options, strict=True)
         if chosen.kept and not then.kept
     }
