@@ -313,6 +313,8 @@ def carried_order(
 ) -> OrderResult | None:
     """The order of a plan for another division, or None where it breaks a rule there."""
     order, picks = carried(before, result, after)
+    # a piece may have fewer ways than it had when the plan was made: it then takes its first
+    picks = [pick if pick < len(problem.ways[row]) else 0 for row, pick in enumerate(picks)]
     if not is_valid(problem, order, picks):
         return None
     value = cost(problem, order, picks)
