@@ -86,6 +86,28 @@ def test_the_same_limb_over_grass_is_dropped():
     assert kept[0].landing == "grass"
 
 
+def wide_cuts(plan, reach_m):
+    return sum(step.piece.butt_diameter_m > reach_m for step in plan.steps)
+
+
+def test_a_cut_that_the_bar_does_not_reach_through_takes_longer():
+    """Of the same tree with a bar of 20 and of 40 cm: the short one reaches 40 cm from two sides."""
+    plans, minutes = {}, {}
+    for bar_m in (0.2, 0.4):
+        site = open_field(climber={"saw_bar_m": bar_m})
+        inputs = grown_inputs("leaning", 3, site, height_m=9.0, dbh_m=0.5)
+        plans[bar_m], job = make_plan(inputs), prepare(inputs)
+        wide = job.table.piece(int(plans[bar_m].steps[-1].piece.butt_node), ())
+        assert 0.4 < wide.butt_diameter_m < 0.8
+        fall = fall_options(wide, 0, job.field)[0]
+        minutes[bar_m] = fall.minutes.likely
+        told = [s for s in plans[bar_m].steps if any("bar reaches" in w for w in s.warnings)]
+        assert len(told) == wide_cuts(plans[bar_m], 2.0 * bar_m)
+    assert 0 < wide_cuts(plans[0.2], 0.4) <= wide_cuts(plans[0.4], 0.4)
+    assert plans[0.2].hours.likely > plans[0.4].hours.likely
+    assert minutes[0.2] - minutes[0.4] == pytest.approx(10.0)
+
+
 def test_a_hanging_piece_ends_below_its_anchor():
     job, piece, _ = limb_job(open_field())
     for option in hang_options(job, piece, 1):

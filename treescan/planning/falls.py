@@ -41,6 +41,10 @@ ones: common practice, no source. [kg], [m/s]"""
 HELD_KG = 5.0
 """Brush up to this mass is held by hand while it is cut: common practice, no source."""
 
+WIDE_CUT_MIN = (5.0, 15.0)
+"""More minutes, low and high, for a cut that the bar does not reach through from both sides: our
+choice.  So cuts go where the wood is thin enough, where that costs no more."""
+
 ARM_M = 1.0
 """A climber moves held brush this far before throwing it: about an arm's length. [m]"""
 
@@ -327,6 +331,15 @@ def zone_energy_j(field: Field, name: str) -> float:
     return SURFACE_ENERGY_J["bare soil"] if name == FOOT else 0.0
 
 
+def cut_minutes(
+    piece: Piece, rules: CutRules, usual_min: tuple[float, float]
+) -> tuple[float, float]:
+    """Minutes of a cut, low and high: more where the bar does not reach through. [min]"""
+    if piece.butt_diameter_m <= rules.max_cut_diameter_m:
+        return usual_min
+    return usual_min[0] + WIDE_CUT_MIN[0], usual_min[1] + WIDE_CUT_MIN[1]
+
+
 def _judged(
     what: tuple[Piece, int, Floats],
     field: Field,
@@ -359,7 +372,9 @@ def _judged(
         broken.append(
             f"may weigh {piece.mass_kg.high:.0f} kg; {site.limits.max_piece_kg:.0f} kg is allowed"
         )
-    low, high = site.minutes.dropped_log if log else site.minutes.dropped_limb
+    low, high = cut_minutes(
+        piece, field.rules, site.minutes.dropped_log if log else site.minutes.dropped_limb
+    )
     return Option(
         piece=piece,
         method="free fall" if aim[0] is None else "hinge fall",

@@ -13,7 +13,7 @@ from treescan.errors import InvalidInputError
 from treescan.motion.on_line import swing_steps
 from treescan.motion.swing import lowered
 from treescan.motion.types import Path
-from treescan.planning.falls import HELD_KG, aims_m, is_log, upright_deg
+from treescan.planning.falls import HELD_KG, aims_m, cut_minutes, is_log, upright_deg
 from treescan.planning.job import Job
 from treescan.planning.letting_run import MOST_OVER, run_longer
 from treescan.planning.line_in_service import line_in_service
@@ -353,7 +353,9 @@ def _option(
     if sent and path.lowest_m < -TOUCHES_M:
         broken.append(f"would drag {-path.lowest_m:.1f} m into the ground on its way down the line")
     log = is_log(piece, order, job.rules)
-    low, high = site.minutes.lowered_log if log else site.minutes.lowered_limb
+    low, high = cut_minutes(
+        piece, job.rules, site.minutes.lowered_log if log else site.minutes.lowered_limb
+    )
     extra = {"butt": 0.0, "tip": 0.5, "two-leg": 1.5}[case.tie] + (0.5 if aside > 0.5 else 0.0)
     extra += SENT_EXTRA_MIN if sent else 0.0
     return Option(
