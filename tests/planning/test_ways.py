@@ -91,7 +91,7 @@ def wide_cuts(plan, reach_m):
 
 
 def test_a_cut_that_the_bar_does_not_reach_through_takes_longer():
-    """Of the same tree with a bar of 20 and of 40 cm: the short one reaches 40 cm from two sides."""
+    """Of one tree with a bar of 20 and of 40 cm: the short one reaches 40 cm from two sides."""
     plans, minutes = {}, {}
     for bar_m in (0.2, 0.4):
         site = open_field(climber={"saw_bar_m": bar_m})
