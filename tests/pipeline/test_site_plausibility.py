@@ -67,7 +67,8 @@ WHOLE = {
               "equipment": 10.0, "margin_share": 0.1},
     "minutes": {"set_up": [20.0, 40.0], "lowered_limb": [5.0, 10.0], "lowered_log": [6.0, 12.0],
                 "dropped_limb": [1.0, 2.0], "dropped_log": [2.0, 4.0],
-                "anchor_move": [8.0, 15.0], "climber_move": [1.0, 3.0]},
+                "anchor_move": [8.0, 15.0], "climber_move": [1.0, 3.0],
+                "wide_cut": [5.0, 15.0]},
 }  # fmt: skip
 
 OWN_GEAR = {

@@ -79,6 +79,7 @@ USUAL: dict[str, tuple[float, float, str]] = {
     "minutes.dropped_log": (0.2, 60.0, "min"),
     "minutes.anchor_move": (0.5, 120.0, "min"),
     "minutes.climber_move": (0.1, 30.0, "min"),
+    "minutes.wide_cut": (0.1, 120.0, "min"),
     "ground_anchor.holds_kn": (1.0, 200.0, "kN"),
     "crew.loader_t_h": (0.5, 60.0, "t/h"),
     "crew.drag_kg_per_min": (2.0, 300.0, "kg/min"),

@@ -41,10 +41,6 @@ ones: common practice, no source. [kg], [m/s]"""
 HELD_KG = 5.0
 """Brush up to this mass is held by hand while it is cut: common practice, no source."""
 
-WIDE_CUT_MIN = (5.0, 15.0)
-"""More minutes, low and high, for a cut that the bar does not reach through from both sides: our
-choice.  So cuts go where the wood is thin enough, where that costs no more."""
-
 ARM_M = 1.0
 """A climber moves held brush this far before throwing it: about an arm's length. [m]"""
 
@@ -331,13 +327,12 @@ def zone_energy_j(field: Field, name: str) -> float:
     return SURFACE_ENERGY_J["bare soil"] if name == FOOT else 0.0
 
 
-def cut_minutes(
-    piece: Piece, rules: CutRules, usual_min: tuple[float, float]
-) -> tuple[float, float]:
+def cut_minutes(piece: Piece, site: Site, usual_min: tuple[float, float]) -> tuple[float, float]:
     """Minutes of a cut, low and high: more where the bar does not reach through. [min]"""
-    if piece.butt_diameter_m <= rules.max_cut_diameter_m:
+    if piece.butt_diameter_m <= 2.0 * site.climber.saw_bar_m:
         return usual_min
-    return usual_min[0] + WIDE_CUT_MIN[0], usual_min[1] + WIDE_CUT_MIN[1]
+    more = site.minutes.wide_cut
+    return usual_min[0] + more[0], usual_min[1] + more[1]
 
 
 def _judged(
@@ -373,7 +368,7 @@ def _judged(
             f"may weigh {piece.mass_kg.high:.0f} kg; {site.limits.max_piece_kg:.0f} kg is allowed"
         )
     low, high = cut_minutes(
-        piece, field.rules, site.minutes.dropped_log if log else site.minutes.dropped_limb
+        piece, site, site.minutes.dropped_log if log else site.minutes.dropped_limb
     )
     return Option(
         piece=piece,

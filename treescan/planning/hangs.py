@@ -354,7 +354,7 @@ def _option(
         broken.append(f"would drag {-path.lowest_m:.1f} m into the ground on its way down the line")
     log = is_log(piece, order, job.rules)
     low, high = cut_minutes(
-        piece, job.rules, site.minutes.lowered_log if log else site.minutes.lowered_limb
+        piece, site, site.minutes.lowered_log if log else site.minutes.lowered_limb
     )
     extra = {"butt": 0.0, "tip": 0.5, "two-leg": 1.5}[case.tie] + (0.5 if aside > 0.5 else 0.0)
     extra += SENT_EXTRA_MIN if sent else 0.0

@@ -234,7 +234,10 @@ class Quote(Part):
 
 
 class Minutes(Part):
-    """Durations, minutes each (low, high): common practice, no source; set your own."""
+    """Durations, minutes each (low, high): common practice, no source; set your own.
+
+    ``wide_cut`` comes on top where the bar does not reach through from both sides.
+    """
 
     set_up: tuple[NotNegative, NotNegative] = (20.0, 40.0)
     lowered_limb: tuple[NotNegative, NotNegative] = (5.0, 10.0)
@@ -243,6 +246,7 @@ class Minutes(Part):
     dropped_log: tuple[NotNegative, NotNegative] = (2.0, 4.0)
     anchor_move: tuple[NotNegative, NotNegative] = (8.0, 15.0)
     climber_move: tuple[NotNegative, NotNegative] = (1.0, 3.0)
+    wide_cut: tuple[NotNegative, NotNegative] = (5.0, 15.0)
 
 
 class Site(Part):
