@@ -11,9 +11,8 @@ from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import cKDTree
 
-from treescan.skeleton.limbs import LimbAxes
+from treescan.skeleton.limbs import LimbAxes, off_line_m
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -82,15 +81,20 @@ def straighten(axes: LimbAxes, radius_m: Floats) -> LimbAxes:
         meeting = _meeting(axes, position, radius_m, limb)
         if meeting is None:
             continue
-        low, clear = meeting
-        share = np.linspace(0.0, 1.0, clear - low + 1)[:, None]
-        position[low : clear + 1] = position[low] + share * (position[clear] - position[low])
+        low, clear, place, end = meeting
+        share = np.linspace(0.0, 1.0, clear - low)[:, None]
+        position[low:clear] = place + share * (end - place)
         joint[limb] = low
     return replace(axes, position_m=position, parent_node=joint)
 
 
-def _meeting(axes: LimbAxes, position: Floats, radius: Floats, limb: int) -> tuple[int, int] | None:
-    """Parent's node where the members' lines meet and its first node clear of the fork."""
+def _meeting(
+    axes: LimbAxes, position: Floats, radius: Floats, limb: int
+) -> tuple[int, int, Floats, Floats] | None:
+    """Where the members' lines meet and where the parent's axis comes clear of the fork.
+
+    Returns the parent's node at the first, its first node beyond the second, and both places.
+    """
     up, joint = int(axes.parent_limb[limb]), int(axes.parent_node[limb])
     end = int(axes.first[up + 1])
     own = np.arange(axes.first[limb] + 1, axes.first[limb + 1])
@@ -98,7 +102,7 @@ def _meeting(axes: LimbAxes, position: Floats, radius: Floats, limb: int) -> tup
     if len(own) < 5 or len(other) < 5:
         return None
     thick = float(np.median(radius[own[2:8]])), float(np.median(radius[other[2:8]]))
-    if thick[0] < LIKE_RATIO * thick[1] or thick[0] < 0.02:
+    if thick[0] < LIKE_RATIO * thick[1]:
         return None
     apart = 1.1 * (thick[0] + thick[1]) + 0.02
     a = _clear_line(position, other, position[own], apart)
@@ -116,14 +120,16 @@ def _meeting(axes: LimbAxes, position: Floats, radius: Floats, limb: int) -> tup
         return None
     below = np.arange(axes.first[up], clear)
     low = int(below[np.argmin(((position[below] - point) ** 2).sum(axis=1))])
-    return (low, clear) if low < clear else None
+    if low + 1 >= clear:
+        return None
+    return low, clear, _nearest_place(position[max(low - 1, below[0]) : low + 2], point), start_a
 
 
 def _clear_line(
     position: Floats, nodes: Ints, others: Floats, apart: float
 ) -> tuple[Floats, Floats, int] | None:
-    """First node of ``nodes`` that is clear of the other member and the line from there on."""
-    far = cKDTree(others).query(position[nodes])[0]
+    """Where ``nodes`` come clear of the other member, the line from there on, the node beyond."""
+    far = off_line_m(position[nodes], others)
     clear = np.flatnonzero(far > apart)
     if not len(clear):
         return None
@@ -135,7 +141,21 @@ def _clear_line(
     # Close to the fork the axis is still drawn aside: the line is that of the stretch beyond.
     inner = nodes[begin + (min(end, len(nodes) - 1) - begin) // 3]
     step = position[nodes[min(end, len(nodes) - 1)]] - position[inner]
-    return position[nodes[begin]], step / max(float(np.linalg.norm(step)), 1e-9), int(nodes[begin])
+    at = position[nodes[begin]]
+    if begin:
+        share = (far[begin] - apart) / (far[begin] - far[begin - 1])
+        at = at + share * (position[nodes[begin - 1]] - at)
+    return at, step / max(float(np.linalg.norm(step)), 1e-9), int(nodes[begin])
+
+
+def _nearest_place(line: Floats, point: Floats) -> Floats:
+    """Point of a polyline of at least two nodes, (p, 3), that is nearest to ``point`` (3,). [m]"""
+    step = np.diff(line, axis=0)
+    size = np.maximum((step**2).sum(axis=1), 1e-12)
+    share = np.clip(((point - line[:-1]) * step).sum(axis=1) / size, 0.0, 1.0)
+    place = line[:-1] + share[:, None] * step
+    nearest: Floats = place[np.argmin(((place - point) ** 2).sum(axis=1))]
+    return nearest
 
 
 def _closest(

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from numba import njit
+from scipy.spatial import cKDTree
 
 from treescan.skeleton.rings import Rings
 
@@ -194,8 +195,14 @@ def _smooth(path: Floats, rounds: int = 2) -> Floats:
     return path
 
 
-def respace(path: Floats, gap: Bools, spacing_m: float) -> tuple[Floats, Bools]:
-    """Even spacing along a polyline, ends kept; at least two nodes.
+def respace(
+    path: Floats, gap: Bools, spacing_m: float, mark_m: float = 0.0
+) -> tuple[Floats, Bools]:
+    """Nodes along a polyline, ends kept; at least two nodes.
+
+    They are counted from a mark ``mark_m`` along the path, so that a few millimetres at the tip or
+    at the union move no node but those beside it.  The first and the last step are half to one and
+    a half ``spacing_m`` long.
 
     ``path`` (k, 3) [m]; ``gap`` (k,) marks points that were reached over a gap.  Returns nodes
     (n, 3) and the same mark for them (n,).
@@ -207,8 +214,25 @@ def respace(path: Floats, gap: Bools, spacing_m: float) -> tuple[Floats, Bools]:
         path = np.concatenate([path, path + np.array([0.0, 0.0, 0.05])])
         gap = np.append(gap, False)
     along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))])
-    n = max(round(along[-1] / spacing_m), 1)
-    at = np.linspace(0.0, along[-1], n + 1)
+    length = float(along[-1])
+    inside = np.arange((mark_m / spacing_m - 0.5) % 1.0 + 0.5, length / spacing_m - 0.5)
+    at = np.concatenate([[0.0], spacing_m * inside, [length]])
     nodes = np.column_stack([np.interp(at, along, path[:, a]) for a in range(3)])
     stretch = np.clip(np.searchsorted(along, at, side="left"), 1, len(along) - 1)
-    return nodes, gap[stretch] & (np.arange(n + 1) > 0)
+    return nodes, gap[stretch] & (np.arange(len(at)) > 0)
+
+
+def off_line_m(points: Floats, line: Floats) -> Floats:
+    """Distance of each point from a polyline, shape (m,). [m]
+
+    ``points`` (m, 3) and the nodes of ``line`` (p, 3). [m]  Only the stretches beside the nearest
+    node are looked at.
+    """
+    away, near = cKDTree(line).query(points)
+    for other in (np.maximum(near - 1, 0), np.minimum(near + 1, len(line) - 1)):
+        step, off = line[other] - line[near], points - line[near]
+        size = np.maximum((step**2).sum(axis=1), 1e-12)
+        share = np.clip((off * step).sum(axis=1) / size, 0.0, 1.0)
+        away = np.minimum(away, np.linalg.norm(off - share[:, None] * step, axis=1))
+    result: Floats = away
+    return result

@@ -11,7 +11,7 @@ from numba import njit
 from scipy.spatial import cKDTree
 
 from treescan.skeleton.forks import LIKE_RATIO
-from treescan.skeleton.limbs import LimbAxes, respace
+from treescan.skeleton.limbs import LimbAxes, off_line_m, respace
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -42,7 +42,7 @@ def rebuild(
     parent_limb, parent_node = [], []
     for limb in np.flatnonzero(keep):
         span = slice(axes.first[limb], axes.first[limb + 1])
-        path, gap = axes.position_m[span], axes.bridged[span]
+        path, gap, mark_m = axes.position_m[span], axes.bridged[span], 0.0
         if limb == 0:
             parent_limb.append(-1)
             parent_node.append(-1)
@@ -52,10 +52,10 @@ def rebuild(
             old = axes.position_m[axes.parent_node[limb]]
             thick = float(radius_m[axes.parent_node[limb]])
             like = float(np.median(radius_m[span][1:8])) / thick if len(path) > 1 else 0.0
-            near, path, gap = lead_back(path, gap, nodes_of[up], old, (thick, like))
+            near, path, gap, mark_m = lead_back(path, gap, nodes_of[up], old, (thick, like))
             parent_limb.append(up)
             parent_node.append(first[up] + near)
-        path, gap = respace(path, gap, spacing_m)
+        path, gap = respace(path, gap, spacing_m, mark_m)
         nodes_of.append(path)
         gaps_of.append(gap)
         first.append(first[-1] + len(path))
@@ -92,18 +92,19 @@ def _to_foot(path: Floats, gap: Bools, foot_m: Floats, radius_m: Floats) -> tupl
 
 def lead_back(
     path: Floats, gap: Bools, parent: Floats, old_joint: Floats, parent_size: tuple[float, float]
-) -> tuple[int, Floats, Bools]:
+) -> tuple[int, Floats, Bools, float]:
     """Replace the stretch of a limb inside its parent's swell by a straight one.
 
     ``parent_size`` is the parent's radius and the limb's own as a share of it: members of like
     size may meet far below the place where their skins part.  Returns ``(node of the parent,
-    path, gap)``; the path (j, 3) starts at the parent's node.
+    path, gap, mark)``; the path (j, 3) starts at the parent's node, and the mark is so far along
+    it. [m]
 
     ``path`` (k, 3) and ``gap`` (k,) are the limb's, ``parent`` (p, 3) its parent's nodes and
     ``old_joint`` (3,) where it left them so far. [m]
     """
     thick_m, like = parent_size
-    off, _ = cKDTree(parent).query(path)
+    off = off_line_m(path, parent)
     clear = np.flatnonzero(off > 1.25 * thick_m + 0.03)
     begin = int(clear[0]) if len(clear) else min(1, len(path) - 1)
     begin = min(begin, len(path) - 1)
@@ -112,7 +113,7 @@ def lead_back(
     line = path[begin : max(end, begin + 2)]
     if len(line) < 2:
         near = int(np.argmin(((parent - old_joint) ** 2).sum(axis=1)))
-        return near, np.concatenate([parent[near][None], path[begin:]]), _gaps(gap, begin)
+        return near, np.concatenate([parent[near][None], path[begin:]]), _gaps(gap, begin), 0.0
     direction = line[-1] - line[0]
     direction = direction / max(float(np.linalg.norm(direction)), 1e-9)
     start = line.mean(axis=0)
@@ -128,7 +129,25 @@ def lead_back(
     near = int(np.argmin(miss))
     if not np.isfinite(miss[near]):
         near = int(np.argmin(((parent - old_joint) ** 2).sum(axis=1)))
-    return near, np.concatenate([parent[near][None], path[begin:]]), _gaps(gap, begin)
+    led = np.concatenate([parent[near][None], path[begin:]])
+    return near, led, _gaps(gap, begin), _mark_m(led, np.append(0.0, off[begin:]), thick_m)
+
+
+def _mark_m(path: Floats, off_m: Floats, thick_m: float) -> float:
+    """How far along ``path`` (k, 3) it first stands a round distance off its parent's axis. [m]
+
+    ``off_m`` (k,) is that distance at its points.  A distance that does not depend on how thick
+    the parent was read, but by powers of two, marks the same place in two scans of a tree; twice
+    as far out the line from the union no longer matters.
+    """
+    round_m = 0.0625 * 2.0 ** np.ceil(np.log2((1.25 * thick_m + 0.03) / 0.0625))
+    for far_m in (2.0 * round_m, round_m):
+        there = int(np.argmax(off_m > far_m))
+        if there:
+            along = np.cumsum(np.linalg.norm(np.diff(path[: there + 1], axis=0), axis=1))
+            share = (off_m[there] - far_m) / (off_m[there] - off_m[there - 1])
+            return float(along[-1] - share * np.linalg.norm(path[there] - path[there - 1]))
+    return 0.0
 
 
 def _gaps(gap: Bools, begin: int) -> Bools:
