@@ -31,7 +31,8 @@ def test_steps_are_even_but_for_the_first_and_the_last(length_m, mark_m, seed):
     assert_allclose(nodes[[0, -1]], path[[0, -1]])
     assert_allclose(step[1:-1], SPACING_M)
     if length_m > 1.5 * SPACING_M:
-        assert (step > 0.5 * SPACING_M - 1e-9).all() and (step < 1.5 * SPACING_M + 1e-9).all()
+        assert (step > 0.5 * SPACING_M - 1e-9).all()
+        assert (step < 1.5 * SPACING_M + 1e-9).all()
     phase = (nodes[1:-1, 0] - mark_m) / SPACING_M
     assert_allclose(phase, np.rint(phase), atol=1e-6)
     assert not gap.any()
