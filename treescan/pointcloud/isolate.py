@@ -16,7 +16,7 @@ from treescan.pointcloud.borders import Forest, first_on_way, settled
 from treescan.pointcloud.cloud import Floats, Ground, Ints, PointCloud, StemSeed, TreePoints
 from treescan.pointcloud.ground import heights_above
 from treescan.pointcloud.growth import CellGraph, cell_graph, grow, grow_along_wood, path_cost
-from treescan.pointcloud.stems import find_stems
+from treescan.pointcloud.stems import SAME_TREE_GAP_M, find_stems, same_tree
 from treescan.pointcloud.structure_cells import structure_cells
 from treescan.pointcloud.surface import stem_surface
 from treescan.pointcloud.tops import tree_tops
@@ -36,8 +36,6 @@ STANDING_M = 15.0
 """The same for what stands on the ground with no stem found: it may be a whole tree. [m]"""
 FOOT_M = 0.3
 """What reaches down to here stands on the ground. [m]"""
-SAME_TREE_GAP_M = 0.6
-"""Stems whose edges are nearer than this at breast height are one tree. [m]"""
 DOUBTED_WIDTH_M = 30.0
 DOUBTED_WIDTH = 1.5
 """A crown wider than this and so many times its height is doubted."""
@@ -184,7 +182,7 @@ def _grown(
     ground_cost, ground_before, _ = _from_ground(graph, above, low)
     cost, before = np.where(low, ground_cost, cost), np.where(low, ground_before, before)
     growth = _Growth(graph, above, cost, before, stem, foreign | low, low)
-    return growth, [[k] for k in range(len(stems))] if by_tops else _same_tree(stems), stems
+    return growth, [[k] for k in range(len(stems))] if by_tops else same_tree(stems), stems
 
 
 def _settled(
@@ -298,23 +296,10 @@ def _from_ground(graph: CellGraph, above: Floats, low: Bools) -> tuple[Floats, I
     return cost, before, links
 
 
-def _same_tree(stems: tuple[StemSeed, ...]) -> list[list[int]]:
-    """Stems that stand as close as stems of one stool are one tree."""
-    number = list(range(len(stems)))
-    for i, one in enumerate(stems):
-        for j, two in enumerate(stems[:i]):
-            gap = np.hypot(one.x_m - two.x_m, one.y_m - two.y_m)
-            gap -= 0.5 * (one.diameter_m + two.diameter_m)
-            if gap < SAME_TREE_GAP_M:
-                old, new = number[i], number[j]
-                number = [new if n == old else n for n in number]
-    return [[i for i, n in enumerate(number) if n == group] for group in sorted(set(number))]
-
-
 def _tree_of(stems: tuple[StemSeed, ...]) -> Ints:
     """Number of each stem's tree."""
     number = np.zeros(len(stems), dtype=np.int64)
-    for tree, own in enumerate(_same_tree(stems)):
+    for tree, own in enumerate(same_tree(stems)):
         number[own] = tree
     return number
 
