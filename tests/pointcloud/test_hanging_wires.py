@@ -56,3 +56,13 @@ def test_a_wire_that_passes_a_stem_or_ends_at_it_is_left_out(away_m, end_m):
     (of_stem, of_wire), _ = left_out([stem, hung(away_m, end_m)])
     assert of_wire > 0.9
     assert of_stem < 0.01
+
+
+@pytest.mark.parametrize(("rise_per_m", "run_m", "wire"), [(0.45, 14.0, True), (0.45, 6.0, False)])
+def test_a_long_steep_span_is_a_wire_and_a_short_one_could_be_a_limb(rise_per_m, run_m, wire):
+    stem, _ = spruce(np.random.default_rng(0))
+    x = np.arange(0.15, run_m, 0.02)
+    span = np.column_stack((x, np.zeros(len(x)), 3.5 + rise_per_m * x - 0.004 * x * (run_m - x)))
+    (of_stem, of_span), _ = left_out([stem, span])
+    assert of_stem < 0.01
+    assert (of_span > 0.9) if wire else (of_span == 0.0)
