@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from pydantic import BaseModel
 
@@ -138,6 +138,7 @@ VALUES = st.one_of(
     key=st.sampled_from(sorted(tree_rows()[0])),
     value=VALUES,
 )
+@example(row=1, key="radius_m", value=2.4415563800779057e-224)
 @settings(deadline=None, max_examples=150)
 def test_any_value_in_a_node_is_refused_or_measured(row, key, value, tmp_path_factory):
     document = lie(lambda d, n: n[row].update({key: value}))

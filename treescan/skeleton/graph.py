@@ -21,6 +21,8 @@ Int32s = npt.NDArray[np.int32]
 
 FITTED, INTERPOLATED, MODELLED = 0, 1, 2
 SOURCE_NAMES = ("fitted", "interpolated", "modelled")
+LEAST_RADIUS_M = 1e-6
+"""A thinner node is a fault of the file, and would make sums of squares overflow. [m]"""
 
 
 @dataclass(frozen=True)
@@ -76,8 +78,11 @@ class TreeGraph:
         for name in ("position_m", "radius_m", "radius_sd_m"):
             if not np.isfinite(getattr(self, name)).all():
                 raise InvalidInputError(f"tree graph: {name} holds values that are not finite.")
-        if (self.radius_m <= 0).any():
-            raise InvalidInputError("tree graph: a radius is zero or negative. Refit the node.")
+        if (self.radius_m < LEAST_RADIUS_M).any():
+            raise InvalidInputError(
+                f"tree graph: a radius is zero or negative, or below {LEAST_RADIUS_M:g} m. Refit"
+                " the node."
+            )
 
     def __len__(self) -> int:
         return len(self.parent)
