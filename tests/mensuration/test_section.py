@@ -59,6 +59,25 @@ def test_doubt_grows_with_the_part_of_an_uneven_round_that_was_not_seen(unseen_d
     assert abs(found - part[1]) < 3 * sd
 
 
+@given(radius=st.floats(0.1, 0.3), seed=st.integers(0, 20))
+@settings(max_examples=10, deadline=None)
+def test_noise_of_a_phone_is_not_taken_for_ridges_of_bark(radius, seed):
+    points, true = section(radius, {}, noise_m=0.010, seed=seed)
+    found, sd = slice_fit(points, MIDDLE, UP, radius)
+    assert found == pytest.approx(true, abs=0.002 + 0.005 * radius)
+    assert sd < 0.01
+
+
+def test_a_butt_that_widens_within_the_slice_has_no_ridges_for_it():
+    rng = np.random.default_rng(2)
+    height, turn = rng.uniform(0.7, 2.6, 60_000), rng.uniform(-np.pi, np.pi, 60_000)
+    radius = 0.4 * (1 + 0.45 * np.exp(-height / 0.7))
+    rho = radius + rng.normal(0, 0.001, len(height))
+    points = np.column_stack([rho * np.cos(turn), rho * np.sin(turn), height])
+    found, _ = slice_fit(points, MIDDLE, UP, 0.42)
+    assert found == pytest.approx(0.4 * (1 + 0.45 * np.exp(-1.3 / 0.7)), abs=0.001)
+
+
 def double_walled(radius_m, seed, apart_m=0.02, stations=5):
     """Points of 1.2 m of stem, the part of the round that each station saw moved as a whole."""
     rng = np.random.default_rng(seed)

@@ -14,10 +14,11 @@ import numpy.typing as npt
 
 from treescan.errors import ScanError
 from treescan.mensuration.section import taped_radius_m
-from treescan.mensuration.walls import walls_radius_m
+from treescan.mensuration.walls import LEFT, find_walls
 from treescan.pointcloud.cloud import Ground, TreePoints
 from treescan.pointcloud.foot import footing
 from treescan.skeleton.graph import FITTED, TreeGraph
+from treescan.skeleton.outline import MOVED, ROUND, SHARP, Outline, circle, frames, hand_down
 
 Floats = npt.NDArray[np.float64]
 
@@ -27,6 +28,10 @@ STEEP_NODES = 3
 """Its steepness is that of so many nodes to either side."""
 ONE_SKIN = 0.6
 """Sections nearer to each other than this share of their summed radii are one. [judgement]"""
+LEADER = 0.45
+"""A limb that thick beside the stem it leaves makes a fork. [judgement]"""
+ABOVE_M = 1.1
+"""The outline at breast height is handed down from so much farther up at most. [m]"""
 FEWEST_POINTS = 40
 LEAST_COVERAGE = 0.2
 
@@ -144,7 +149,8 @@ def _stem(
         return 2 * radius, 2 * sd
     centre = _at(graph, node, share)
     step = graph.position_m[node] - graph.position_m[up]
-    fitted = slice_fit(tree.xyz, centre, step / np.linalg.norm(step), radius)
+    axis = step / np.linalg.norm(step)
+    fitted = slice_fit(tree.xyz, centre, axis, radius, _above(graph, node))
     if fitted is None:
         raise ScanError(_sparse(height_m, FEWEST_POINTS))
     value, value_sd = fitted
@@ -158,6 +164,20 @@ def _stem(
     return 2 * (share * value + (1 - share) * radius), 2 * both
 
 
+def _above(graph: TreeGraph, node: int) -> tuple[Floats, Floats, Floats]:
+    """Places of a stem from ``node`` up to ``ABOVE_M`` or its next fork, axis and radius there."""
+    own = np.flatnonzero(graph.limb == graph.limb[node])
+    own = own[own >= node]
+    forks = np.flatnonzero(graph.starts_limb & np.isin(graph.parent, own))
+    forks = forks[graph.radius_m[forks] > LEADER * graph.radius_m[graph.parent[forks]]]
+    if len(forks):
+        own = own[own < graph.parent[forks].min()]
+    own = own[graph.position_m[own, 2] < graph.position_m[node, 2] + ABOVE_M]
+    step = graph.position_m[own] - graph.position_m[graph.parent[own]]
+    step /= np.linalg.norm(step, axis=1, keepdims=True)
+    return graph.position_m[own], step, graph.radius_m[own]
+
+
 def _sparse(height_m: float, points: int) -> str:
     return (
         f"the stem was seen too thinly at breast height ({height_m:.2f} m): fewer than {points} "
@@ -166,47 +186,99 @@ def _sparse(height_m: float, points: int) -> str:
 
 
 def slice_fit(
-    xyz: npt.ArrayLike, centre: Floats, axis: Floats, radius_m: float
+    xyz: npt.ArrayLike,
+    centre: Floats,
+    axis: Floats,
+    radius_m: float,
+    above: tuple[Floats, Floats, Floats] | None = None,
 ) -> tuple[float, float] | None:
     """Taped radius of the slice of points about ``centre``; ``(radius, sd)`` or None. [m]
 
-    A circle is fitted robustly; about it the outline that a girth tape lies on is drawn.
+    The outline that a girth tape lies on is handed down from the stem ``above``, where it is
+    rounder, or starts from the slice's own circle.
 
-    ``xyz`` (n, 3) are points, ``centre`` (3,) the middle of the slice and ``axis`` (3,) the unit
-    vector of the stem there; ``radius_m`` is a first guess.
+    Parameters
+    ----------
+    xyz : array_like, shape (n, 3)
+        Points. [m]
+    centre, axis : ndarray, shape (3,)
+        Middle of the slice [m] and unit vector of the stem there.
+    radius_m : float
+        A first guess.
+    above : tuple of three ndarray, shape (k, 3), (k, 3) and (k,), optional
+        The same of places farther up the stem, upward.
     """
-    from treescan.skeleton.circles import fit_circles  # compiled: a tree file needs none of it
-
+    place, guess = (centre[None], axis[None]), np.array([radius_m])
+    if above is not None:
+        place = np.concatenate([place[0], above[0]]), np.concatenate([place[1], above[1]])
+        guess = np.append(guess, above[2])
     points = np.asarray(xyz, dtype=np.float64)
-    near = np.abs(points[:, 2] - centre[2]) < 0.6
-    step = points[near] - centre
-    along = step @ axis
-    away = step - along[:, None] * axis
-    far = np.linalg.norm(away, axis=1)
-    keep = (np.abs(along) < 0.08) & (far < 1.5 * radius_m + 0.03)
-    if keep.sum() < FEWEST_POINTS:
-        return None
-    away = away[keep]
-    helper = np.array([1.0, 0.0, 0.0]) if abs(axis[0]) < 0.9 else np.array([0.0, 1.0, 0.0])
-    u = np.cross(axis, helper)
-    u /= np.linalg.norm(u)
-    v = np.cross(axis, u)
-    order = np.lexsort((away @ v, away @ u))
-    x, y = (away @ u)[order], (away @ v)[order]
+    low, high = place[0][:, 2].min() - 0.6, place[0][:, 2].max() + 0.6
+    points = points[(points[:, 2] > low) & (points[:, 2] < high)]
+    cuts = [_cut(points, c, d, 1.5 * radius_m + 0.03) for c, d in zip(*place, strict=True)]
     tol = max(0.012, 0.12 * radius_m)
-    limits = np.array([[0.3 * radius_m, 1.5 * radius_m]])
-    whole = np.array([[0], [len(x)], [400]])
-    fit = fit_circles(x, y, whole, np.array([tol]), limits, 3000)[0]
-    if fit[2] <= 0 or fit[5] < LEAST_COVERAGE or fit[6] < FEWEST_POINTS * 0.5:
+    fits = np.array([_circle(across, radius_m, tol) for across, _ in cuts])
+    fit = fits[0]
+    if fit[2] <= 0:
         return None
-    radius, spread, scatter = taped_radius_m(
-        x - fit[0], y - fit[1], (along[keep])[order], float(fit[2]), tol
-    )
-    across = np.column_stack([step @ u, step @ v])
-    walls = walls_radius_m(across, along, fit[:3], tol, scatter)
-    if walls is not None:
-        return walls
+    start, first = _start(fits, guess)
+    down = place[0][start::-1], place[1][start::-1]
+    outline = hand_down(points, down, first, np.full(start + 1, MOVED))[-1]
+    across, along = cuts[0]
+    spread = ROUND * fit[2]
+    if outline is None:
+        outline = circle(float(fit[2]), (float(fit[0]), float(fit[1])))
+    else:
+        spread = outline.radius_sd_m
+    radius, scatter = taped_radius_m(across, along, outline, tol)
     radius -= float(fit[3] ** 2 / (2 * fit[2]))
     # Stations that disagree show as scatter beyond the misfit of the sharpest crowd.
     variance = fit[4] ** 2 + spread**2 + 0.0015**2 + (0.4 * scatter) ** 2
+    walls = find_walls(*_cut(points, centre, axis, np.inf, np.inf), fit[:3], tol)
+    if walls is not None and walls.shown_by(scatter):
+        if walls.rule(float(fit[2])):
+            return walls.radius_m, walls.sd_m
+        variance += (LEFT * walls.apart_m) ** 2
     return float(radius), float(np.sqrt(variance))
+
+
+def _cut(
+    points: Floats, centre: Floats, axis: Floats, wide_m: float, half_m: float = 0.08
+) -> tuple[Floats, Floats]:
+    """Points of a slice across its axis (n, 2) and along it (n,), in a fixed order. [m]"""
+    step = points - centre
+    along = step @ axis
+    u, v = frames(axis[None])
+    across = np.column_stack([step @ u[0], step @ v[0]])
+    keep = (np.abs(along) < half_m) & (np.hypot(*across.T) < wide_m)
+    across, along = across[keep], along[keep]
+    order = np.lexsort((along, across[:, 1], across[:, 0]))
+    return across[order], along[order]
+
+
+def _circle(across: Floats, radius_m: float, tol_m: float) -> Floats:
+    """Row of `fit_circles` for a slice ``across`` (n, 2); radius 0 where it was seen too thinly."""
+    from treescan.skeleton.circles import fit_circles  # compiled: a tree file needs none of it
+
+    if len(across) < FEWEST_POINTS:
+        return np.zeros(9)
+    limits = np.array([[0.3 * radius_m, 1.5 * radius_m]])
+    whole = np.array([[0], [len(across)], [400]])
+    u, v = across[:, 0].copy(), across[:, 1].copy()
+    fit: Floats = fit_circles(u, v, whole, np.array([tol_m]), limits, 3000)[0]
+    seen = fit[5] >= LEAST_COVERAGE and fit[6] >= FEWEST_POINTS * 0.5
+    return fit if seen else np.zeros(9)
+
+
+def _start(fits: Floats, guess_m: Floats) -> tuple[int, Outline]:
+    """Highest of the slices from which an outline can be handed down, and the circle there.
+
+    ``fits`` (k, 9) are the slices' circles, ``guess_m`` (k,) the radii of the stem as a whole:
+    where one agrees with the other it is the stem's, and that of the whole is the surer.
+    """
+    size, contrast = fits[:, 2], fits[:, 7]
+    agrees = (size > 0) & (np.abs(size / guess_m - 1.0) < MOVED)
+    if not agrees.any():
+        return 0, circle(float(size[0]), (float(fits[0, 0]), float(fits[0, 1])))
+    start = int(np.flatnonzero(agrees & (contrast >= SHARP * contrast[agrees].max()))[-1])
+    return start, circle(float(guess_m[start]), (float(fits[start, 0]), float(fits[start, 1])))

@@ -6,6 +6,8 @@ their centres handed from slice to slice.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import numpy.typing as npt
 
@@ -17,14 +19,32 @@ FEWEST = 40
 POINTS = 600
 LEFT = 0.35
 """Share of how far walls stand apart that the radius may still be off. [judgement]"""
+ROUND_ENOUGH = 0.08
+"""Lobes and ovals bend arcs as well: walls that stand apart by a smaller share of the radius leave
+the radius to the outline. [judgement]"""
 CLEARER = 2.0
 """Walls are believed where one outline leaves more than so many times their misfit. [judgement]"""
 
 
-def walls_radius_m(
-    across: Floats, along: Floats, circle: Floats, tol_m: float, scatter_m: float
-) -> tuple[float, float] | None:
-    """Radius and sd from walls that stand apart; None where one outline does. [m]
+class Walls(NamedTuple):
+    """Walls that stand apart: their radius and its sd, how far apart, and their misfit. [m]"""
+
+    radius_m: float
+    sd_m: float
+    apart_m: float
+    misfit_m: float
+
+    def shown_by(self, scatter_m: float) -> bool:
+        """Whether points scatter so much about one outline that walls must stand apart."""
+        return scatter_m > CLEARER * self.misfit_m
+
+    def rule(self, radius_m: float) -> bool:
+        """Whether they tell the radius better than one outline of about ``radius_m`` does."""
+        return self.apart_m > ROUND_ENOUGH * radius_m
+
+
+def find_walls(across: Floats, along: Floats, circle: Floats, tol_m: float) -> Walls | None:
+    """Walls of a stem that stand apart; None where they cannot be told from each other.
 
     Parameters
     ----------
@@ -36,8 +56,6 @@ def walls_radius_m(
         Centre and radius of the circle fitted there. [m]
     tol_m : float
         Points farther than this from a first circle are not of it. [m]
-    scatter_m : float
-        What the points of the middle slice scatter about their one outline. [m]
     """
     from treescan.skeleton.circles import fit_circles  # compiled: a tree file needs none of it
     from treescan.skeleton.shells import disagreement_m, fit_shells, wall_tol_m
@@ -67,8 +85,8 @@ def walls_radius_m(
     walls = fit_shells(u, v, window, found[:, :3].copy(), first, tol, POINTS)[here[:1]]
     apart = float(disagreement_m(walls[:, 3], walls[:, 0], tol)[0])
     walls = walls[0]
-    if walls[0] <= 0 or apart == 0.0 or scatter_m < CLEARER * walls[2]:
+    if walls[0] <= 0 or apart == 0.0:
         return None
     # Part of how far stations stand apart is left in the radius.
     sd = float(np.sqrt(walls[1] ** 2 + (LEFT * apart) ** 2 + 0.0015**2))
-    return float(walls[0] - walls[2] ** 2 / (2 * walls[0])), sd
+    return Walls(float(walls[0] - walls[2] ** 2 / (2 * walls[0])), sd, apart, float(walls[2]))

@@ -14,6 +14,7 @@ from scipy.spatial import cKDTree
 from treescan.errors import ScanError
 from treescan.pointcloud.cloud import Ground, TreePoints
 from treescan.pointcloud.foot import footing
+from treescan.skeleton.butt import measure_butt
 from treescan.skeleton.diameters import Radii, carried_m, settle_radii
 from treescan.skeleton.fitting import Fits, fit_nodes, move_axes
 from treescan.skeleton.forks import branch_order, fused_nodes, straighten
@@ -171,7 +172,7 @@ def _measure(
         radius = radii.radius_m
         if not last:
             axes, radius = _put_right(axes, radius, foot)
-    return axes, fits, radii
+    return axes, fits, measure_butt(axes, fits, radii, points)
 
 
 def _put_right(axes: LimbAxes, radius: Floats, foot: Floats) -> tuple[LimbAxes, Floats]:

@@ -11,6 +11,7 @@ from numba import njit
 
 from treescan.skeleton.circles import fit_circles
 from treescan.skeleton.limbs import LimbAxes
+from treescan.skeleton.outline import frames
 from treescan.skeleton.shells import disagreement_m, fit_shells, wall_tol_m
 
 Floats = npt.NDArray[np.float64]
@@ -78,14 +79,6 @@ def _project(points: Floats, guess: Ints, position: Floats, limb_first: Ints, li
                 along[i] = a + t
                 offset[i, 0], offset[i, 1], offset[i, 2] = dx, dy, dz
     return along, offset
-
-
-def frames(direction: Floats) -> tuple[Floats, Floats]:
-    """Two unit vectors across each direction, shape (n, 3) each."""
-    helper = np.where(np.abs(direction[:, 2:3]) < 0.9, [0.0, 0.0, 1.0], [1.0, 0.0, 0.0])
-    u = np.cross(direction, helper)
-    u /= np.linalg.norm(u, axis=1, keepdims=True)
-    return u, np.cross(direction, u)
 
 
 def fit_nodes(
