@@ -62,7 +62,7 @@ def test_doubt_grows_with_the_part_of_an_uneven_round_that_was_not_seen(unseen_d
 @given(radius=st.floats(0.1, 0.3), seed=st.integers(0, 20))
 @settings(max_examples=10, deadline=None)
 def test_noise_of_a_phone_is_not_taken_for_ridges_of_bark(radius, seed):
-    points, true = section(radius, {}, noise_m=0.010, seed=seed)
+    points, true = section(radius, {}, noise_m=0.010, seed=seed, count=20_000)
     found, sd = slice_fit(points, MIDDLE, UP, radius)
     assert found == pytest.approx(true, abs=0.002 + 0.005 * radius)
     assert sd < 0.01

@@ -83,8 +83,8 @@ def bark_relief_m(across: Floats, along: Floats, off_m: Floats) -> float:
     part = np.maximum(count, 1)
     level = along - (np.bincount(sector, along, SECTORS) / part)[sector]
     about = off_m - (np.bincount(sector, off_m, SECTORS) / part)[sector]
-    lean = np.bincount(sector, level * about, SECTORS)
-    lean /= np.maximum(np.bincount(sector, level**2, SECTORS), 1e-9)
+    steep = np.bincount(sector, level * about, SECTORS)
+    lean = steep / np.maximum(np.bincount(sector, level**2, SECTORS), 1e-9)
     judged = seen[sector]
     about = (about - lean[sector] * level)[judged]
     free = max(len(about) - 2 * int(seen.sum()), 1)
