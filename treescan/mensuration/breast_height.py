@@ -26,6 +26,13 @@ UPRIGHT_COS = 0.6
 """A limb counts as a stem at breast height when it stands steeper than this."""
 STEEP_NODES = 3
 """Its steepness is that of so many nodes to either side."""
+LINE_M = 0.8
+"""A limb whose skin touches a stem's at breast height is drawn aside there: its direction is that
+of so long a stretch from where it is clear of the stems on. [m]"""
+CLEAR_M = 0.8
+"""How far above breast height that stretch may begin. [m, judgement]"""
+UNSEEN_SD = 0.1
+"""Doubt about its radius where its own round was not seen among theirs, as a share. [judgement]"""
 ONE_SKIN = 0.6
 """Sections nearer to each other than this share of their summed radii are one. [judgement]"""
 LEADER = 0.45
@@ -75,19 +82,22 @@ def breast_height(
     """
     base_z = uphill_ground_m(graph, ground)
     z = base_z + height_m
-    found = [hit for hit in crossings(graph, z) if _stands(graph, hit[0], z)]
-    if not found:
+    across = [hit for hit in crossings(graph, z) if _never_above(graph, hit[0], z)]
+    steep = [hit for hit in across if _steep(graph, hit[0])]
+    if not steep:
         top = float(graph.position_m[:, 2].max() - base_z)
         raise ScanError(
             f"breast height ({height_m:.2f} m) was not seen: the stem ends {top:.2f} m above the "
             f"ground in the scan. Scan the stem higher."
         )
     # Shoots that happen to cross the height are no stems.
-    widest = max(float(graph.radius_m[node]) for node, _ in found)
-    found = [hit for hit in found if graph.radius_m[hit[0]] >= 0.25 * widest]
-    kept = _apart(
-        [(_at(graph, *hit), *_stem(graph, *hit, tree, height_m)) for hit in found],
-    )
+    widest = max(float(graph.radius_m[node]) for node, _ in steep)
+    found = [hit for hit in steep if graph.radius_m[hit[0]] >= 0.25 * widest]
+    stems = [node for node, _ in found]
+    drawn = [_led_back(graph, hit[0], stems, z) for hit in across if hit not in steep]
+    sections = [_section(graph, *hit) for hit in found]
+    sections += [one for one in drawn if one is not None and one.radius_m >= 0.25 * widest]
+    kept = _apart([(one.centre_m, *_stem(one, tree, height_m)) for one in sections])
     diameter = float(np.sqrt(sum(d * d for d, _ in kept)))
     sd = float(np.sqrt(sum((d * s) ** 2 for d, s in kept)) / diameter)
     notes: tuple[str, ...] = ()
@@ -123,34 +133,96 @@ def _apart(stems: list[tuple[Floats, float, float]]) -> list[tuple[float, float]
     return [(diameter, sd) for _, diameter, sd in kept]
 
 
-def _stands(graph: TreeGraph, node: int, z_m: float) -> bool:
-    """Whether the limb is steep at ``node`` and nothing below it has been above ``z_m`` yet.
+def _never_above(graph: TreeGraph, node: int, z_m: float) -> bool:
+    """Whether nothing below ``node`` has been above ``z_m`` yet.
 
     A limb that hangs below breast height and rises again is no stem.
     """
+    return bool((graph.position_m[graph.ancestors(node)[1:], 2] <= z_m).all())
+
+
+def _steep(graph: TreeGraph, node: int) -> bool:
+    """Whether the limb is steep at ``node``."""
     below = graph.ancestors(node)
     own = np.flatnonzero(graph.limb == graph.limb[node])
     ahead = own[own >= node][: STEEP_NODES + 1][-1]
     step = graph.position_m[ahead] - graph.position_m[below[min(STEEP_NODES, len(below) - 1)]]
-    steep = step[2] > UPRIGHT_COS * np.linalg.norm(step)
-    return bool(steep and (graph.position_m[below[1:], 2] <= z_m).all())
+    return bool(step[2] > UPRIGHT_COS * np.linalg.norm(step))
 
 
-def _stem(
-    graph: TreeGraph, node: int, share: float, tree: TreePoints | None, height_m: float
-) -> tuple[float, float]:
+@dataclass(frozen=True)
+class _Section:
+    """A stem where it crosses breast height: centre and unit vector (3,), radius, sd. [m]
+
+    ``above`` are the places `_above`; None where the axis was drawn aside, and the stem is known
+    from where it is clear again.
+    """
+
+    centre_m: Floats
+    axis: Floats
+    radius_m: float
+    sd_m: float
+    fitted: bool
+    above: tuple[Floats, Floats, Floats] | None
+
+
+def _section(graph: TreeGraph, node: int, share: float) -> _Section:
+    """The section through the edge of ``node``, ``share`` of the way along it."""
+    step = graph.position_m[node] - graph.position_m[int(graph.parent[node])]
+    return _Section(
+        centre_m=_at(graph, node, share),
+        axis=step / np.linalg.norm(step),
+        radius_m=float(
+            (1 - share) * graph.edge_start_radius_m[node] + share * graph.radius_m[node]
+        ),
+        sd_m=float(graph.radius_sd_m[node]),
+        fitted=bool(graph.source[node] == FITTED),
+        above=_above(graph, node),
+    )
+
+
+def _led_back(graph: TreeGraph, node: int, stems: list[int], z_m: float) -> _Section | None:
+    """The section of a limb drawn aside by the stems it touches, where its line crosses ``z_m``.
+
+    None where it touches none, or is not steep or was not seen where it is clear of them.
+    """
+    own = np.flatnonzero(graph.limb == graph.limb[node])
+    own = own[max(int(np.searchsorted(own, node)) - STEEP_NODES, 0) :]
+    other = np.isin(graph.limb, graph.limb[stems]) & (graph.limb != graph.limb[node])
+    gap = np.linalg.norm(graph.position_m[own][:, None] - graph.position_m[other], axis=2)
+    gap -= graph.radius_m[own][:, None] + graph.radius_m[other]
+    touches, ahead = (gap <= 0.0).any(axis=1), own >= node
+    if not touches[own <= node].any() or touches[ahead].all():
+        return None
+    line = own[int(np.argmax(ahead & ~touches)) :]
+    way = np.linalg.norm(graph.position_m[line] - graph.position_m[line[0]], axis=1)
+    line = line[way <= LINE_M]
+    line = line[len(line) // 3 :]  # just beyond the skin of the stems it is still drawn aside
+    start, step = graph.position_m[line[0]], graph.position_m[line[-1]] - graph.position_m[line[0]]
+    if len(line) <= STEEP_NODES or step[2] <= UPRIGHT_COS * np.linalg.norm(step):
+        return None
+    if start[2] - z_m > CLEAR_M or not (graph.source[line] == FITTED).any():
+        return None
+    return _Section(
+        centre_m=start - (start[2] - z_m) / step[2] * step,
+        axis=step / np.linalg.norm(step),
+        radius_m=float(np.median(graph.radius_m[line])),
+        sd_m=float(np.median(graph.radius_sd_m[line])),
+        fitted=True,
+        above=None,
+    )
+
+
+def _stem(stem: _Section, tree: TreePoints | None, height_m: float) -> tuple[float, float]:
     """Diameter and sd of one stem where it crosses breast height. [m]"""
-    up = int(graph.parent[node])
-    radius = float((1 - share) * graph.edge_start_radius_m[node] + share * graph.radius_m[node])
-    sd = float(graph.radius_sd_m[node])
+    radius, sd = stem.radius_m, stem.sd_m
     if tree is None:
-        if graph.source[node] != FITTED:
+        if not stem.fitted:
             raise ScanError(_sparse(height_m, 0))
         return 2 * radius, 2 * sd
-    centre = _at(graph, node, share)
-    step = graph.position_m[node] - graph.position_m[up]
-    axis = step / np.linalg.norm(step)
-    fitted = slice_fit(tree.xyz, centre, axis, radius, _above(graph, node))
+    fitted = slice_fit(tree.xyz, stem.centre_m, stem.axis, radius, stem.above)
+    if fitted is None and stem.above is None:
+        return 2 * radius, 2 * max(sd, UNSEEN_SD * radius)
     if fitted is None:
         raise ScanError(_sparse(height_m, FEWEST_POINTS))
     value, value_sd = fitted
