@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 
 from treescan.errors import EXIT_DONE, EXIT_NO_PLAN
@@ -23,6 +24,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="site file (TOML): species, targets, drop zones, gear, limits; without it "
         "weights and haul are worked out, but no plan",
     )
+    parser.add_argument(
+        "--thorough",
+        action="store_true",
+        help="look at ten times as many other cuts: often a shorter day on a big tree, for up to"
+        " a minute more",
+    )
     add_output(parser)
     add_print(parser)
     add_shared(parser)
@@ -37,8 +44,9 @@ def run(args: argparse.Namespace) -> int:
 
     require_files([*args.scan, *([args.site] if args.site else [])])
     check_free(args.out, overwrite=args.overwrite)
+    options = replace(run_options(args), thorough=args.thorough)
     with progress(quiet=args.quiet) as report:
-        result = plan_removal(args.scan, args.site, run_options(args), report)
+        result = plan_removal(args.scan, args.site, options, report)
         report("Writing the results", 0.0)
         with staged_folder(args.out, overwrite=args.overwrite) as folder:
             write_outputs(dated(result), folder, units=args.units, paper=args.paper, rows=args.rows)

@@ -88,7 +88,13 @@ class Library:
     def known(self, pieces: CutSet, row: int) -> bool:
         return True
 
-    def learn(self, wanted) -> None:
+    def cannot_fall(self, pieces: CutSet, row: int) -> bool:
+        return False
+
+    def on_line(self, pieces: CutSet, row: int) -> bool:
+        return all(w.anchor for w in self.pieces[pieces.key(row)].ways)
+
+    def learn(self, wanted, falls_only=()) -> None:
         self.asked.append(len(wanted))
 
     def least_min(self, pieces: CutSet, row: int) -> float:

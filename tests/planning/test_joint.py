@@ -19,9 +19,9 @@ from treescan.planning.alternatives import BALANCED, PREFERENCES
 from treescan.planning.dividing import divide
 from treescan.planning.division_space import DivisionSpace
 from treescan.planning.job import prepare
-from treescan.planning.joint import Change, carried, carried_over
-from treescan.planning.judging import Judge
-from treescan.planning.ordering import cost, is_valid
+from treescan.planning.joint import Change, Effort, carried, carried_over
+from treescan.planning.judging import Judge, judge
+from treescan.planning.ordering import NO_ANCHOR, cost, is_valid
 from treescan.planning.plan_search import jointly, serving
 
 GAP = 0.08
@@ -102,6 +102,42 @@ def test_an_order_is_carried_over_to_other_cuts(seed, number):
 def divided(site):
     graph = grown_tree(2, 7.0, 0.22, limbs=4, side_branches=1)
     return divide(prepare(inputs_of(graph, site())), lambda _share: None)
+
+
+@pytest.mark.parametrize("site", [yard, glass_all_round])
+def test_a_piece_looked_at_for_falls_has_the_ways_of_one_judged_whole_or_none_to_fall(site):
+    division = divided(site)
+    judged, pieces = Judge(division.judged.job), division.pieces
+    rows = range(len(pieces))
+    judged.learn([(pieces, r) for r in rows], falls_only=[pieces.key(r) for r in rows])
+    left_out = 0
+    for row in rows:
+        whole = judge(judged.job, pieces, row)
+        found = judged.known.get(pieces.key(row))
+        if found is None:
+            left_out += 1
+            assert judged.falls[pieces.key(row)] is False
+            assert not any(o.kept and o.anchor is None for o in whole.options)
+        else:
+            assert [o.minutes for o in found.options] == [o.minutes for o in whole.options]
+            assert any(o.kept for o in found.options)
+    assert left_out < len(pieces)
+    assert left_out > 0 or site is yard
+
+
+def test_looking_further_never_makes_a_dearer_plan():
+    found = [jointly(apart(divided(yard)), 0, Effort(judged=most, batch=4)) for most in (4, 24, 96)]
+    costs = [whole.cost_min for whole in found]
+    assert costs == sorted(costs, reverse=True)
+
+
+def test_a_piece_alone_on_its_anchor_is_named():
+    for library in (random_library(seed, 6) for seed in range(12)):
+        whole = library.ordered(library.division(library.free))
+        anchors = [w[p].anchor for w, p in zip(whole.problem.ways, whole.result.picks, strict=True)]
+        alone = {a for a in anchors if a != NO_ANCHOR and anchors.count(a) == 1}
+        assert {anchors[row] for row in whole.alone} == alone
+        assert len(whole.alone) == len(alone)
 
 
 def apart(division):

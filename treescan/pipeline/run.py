@@ -51,6 +51,7 @@ class RunOptions:
     species: str | None = None
     prefer: str = ""
     edits: tuple[Edit, ...] = ()
+    thorough: bool = False
 
 
 @dataclass(frozen=True)
@@ -211,6 +212,7 @@ def plan_removal(
                 wood_state=state,
                 seed=options.seed,
                 prefer=options.prefer,
+                thorough=options.thorough,
                 edits=options.edits or None,
             ),
             progress=within(report, "Planning cuts, ties and order"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -98,9 +98,17 @@ class DivisionSpace:
         """Whether a piece is judged already."""
         return pieces.key(row) in self.division.judged.known
 
-    def learn(self, wanted: Sequence[tuple[CutSet, int]]) -> None:
+    def cannot_fall(self, pieces: CutSet, row: int) -> bool:
+        """Whether a piece was looked at before and no way of letting it fall keeps every limit."""
+        return self.division.judged.falls.get(pieces.key(row)) is False
+
+    def on_line(self, pieces: CutSet, row: int) -> bool:
+        """Whether a piece that is known has ways on the line only."""
+        return all(o.anchor is not None for o in self.division.judged(pieces, row).options)
+
+    def learn(self, wanted: Sequence[tuple[CutSet, int]], falls_only: Collection[Key] = ()) -> None:
         """Judge pieces, on both cores."""
-        self.division.judged.learn(wanted)
+        self.division.judged.learn(wanted, falls_only=falls_only)
 
     def least_min(self, pieces: CutSet, row: int) -> float:
         """Cost of the cheapest way of a piece. [min]"""

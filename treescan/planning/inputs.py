@@ -38,6 +38,8 @@ class PlanInputs:
     prefer : str
         Name of the whole plan that a person chose among the alternatives; the planner's own
         choice when empty.
+    thorough : bool
+        Look at ten times as many other cuts: a shorter day on a big tree, and a longer run.
     """
 
     graph: TreeGraph
@@ -55,6 +57,7 @@ class PlanInputs:
     keep_cuts: tuple[int, ...] = ()
     fell_before: frozenset[int] = frozenset()
     prefer: str = ""
+    thorough: bool = False
 
     @property
     def standing(self) -> npt.NDArray[np.bool_]:

@@ -11,7 +11,7 @@ Bounded by counts, never by the clock: the same input gives the same division on
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
@@ -19,7 +19,10 @@ import numpy as np
 
 from treescan.planning.candidates import CutSet, Key
 from treescan.planning.order_search import HOTTEST_MIN, WARM_MIN, search
-from treescan.planning.ordering import OrderProblem, OrderResult, cost, greedy, is_valid
+from treescan.planning.ordering import NO_ANCHOR, OrderProblem, OrderResult, cost, greedy, is_valid
+
+THOROUGH = 10
+"""So many times as much is looked at where a person has the time."""
 
 LEAST_GAIN_MIN = 1.0
 """A change of the division must make the whole plan cheaper by more: our choice. [min]"""
@@ -60,8 +63,14 @@ class Space(Protocol):
     def known(self, pieces: CutSet, row: int) -> bool:
         """Whether a piece is judged already."""
 
-    def learn(self, wanted: Sequence[tuple[CutSet, int]]) -> None:
-        """Judge pieces."""
+    def cannot_fall(self, pieces: CutSet, row: int) -> bool:
+        """Whether a piece was looked at before and may not be let fall."""
+
+    def on_line(self, pieces: CutSet, row: int) -> bool:
+        """Whether a piece that is known has ways on the line only."""
+
+    def learn(self, wanted: Sequence[tuple[CutSet, int]], falls_only: Collection[Key] = ()) -> None:
+        """Judge pieces; those of ``falls_only`` stay unknown where they may not be let fall."""
 
     def least_min(self, pieces: CutSet, row: int) -> float:
         """Cost of the cheapest way of a piece that is known. [min]"""
@@ -89,6 +98,17 @@ class Whole:
         """Cost of the whole plan in minutes."""
         return self.result.cost_min
 
+    @property
+    def alone(self) -> list[int]:
+        """Rows of the pieces that are the only one on their anchor."""
+        picks = zip(self.problem.ways, self.result.picks, strict=True)
+        anchors = [ways[pick].anchor for ways, pick in picks]
+        return [
+            row
+            for row, anchor in enumerate(anchors)
+            if anchor != NO_ANCHOR and anchors.count(anchor) == 1
+        ]
+
 
 @dataclass(frozen=True)
 class Effort:
@@ -98,11 +118,15 @@ class Effort:
     time; none that could gain less than ``promise_min`` for each piece to be judged. [min]
     """
 
-    judged: int = 48
-    orders: int = 100
-    batch: int = 4
+    judged: int = 128
+    orders: int = 200
+    batch: int = 8
     promise_min: float = 6.0
     starts: int = 3
+
+    def times(self, factor: int) -> Effort:
+        """More pieces and orders."""
+        return replace(self, judged=factor * self.judged, orders=factor * self.orders)
 
 
 @dataclass(frozen=True)
@@ -128,6 +152,10 @@ class _Trial:
         old = sum(space.least_min(self.before, r) for r in self.gone)
         new = sum(space.least_min(self.after, r) for r in self.came)
         return old - new + space.move_min * (len(self.gone) - len(self.came))
+
+    def on_line(self, space: Space) -> bool:
+        """Whether a piece that goes was taken on the line, so that a new one may be as well."""
+        return any(space.on_line(self.before, r) for r in self.gone)
 
     def sticks(self, space: Space) -> bool:
         """Whether more wood is left without a way than before."""
@@ -159,7 +187,7 @@ class _Search:
     def promising(self, best: Whole) -> list[_Trial]:
         """The next changes to look at, the most promising first."""
         found: list[tuple[float, int, _Trial]] = []
-        for most, trial in self._allowed(best.pieces):
+        for most, trial in self._allowed(best):
             new = sum(not self.space.known(trial.after, r) for r in trial.came)
             rank = most / (new + FREE)
             if rank >= self.effort.promise_min:
@@ -175,10 +203,15 @@ class _Search:
                 left -= new
         return chosen
 
-    def _allowed(self, pieces: CutSet) -> Iterator[tuple[float, _Trial]]:
-        """Allowed changes not looked at before with the most each could gain, greatest first."""
-        space = self.space
+    def _allowed(self, best: Whole) -> Iterator[tuple[float, _Trial]]:
+        """Allowed changes not looked at before with the most each could gain, greatest first.
+
+        A piece for which alone an anchor is rigged could save that move as well.
+        """
+        space, pieces = self.space, best.pieces
         cost_of = [space.least_min(pieces, r) + space.move_min for r in range(len(pieces))]
+        for row in best.alone:
+            cost_of[row] += space.anchor_min
         least = space.floor_min + space.move_min
         rough = []
         for change in space.changes(pieces):
@@ -208,12 +241,26 @@ class _Search:
     def learn(self, batch: Sequence[_Trial]) -> None:
         """Judge what is new in some changes."""
         wanted: dict[Key, tuple[CutSet, int]] = {}
+        lined: set[Key] = set()
         for trial in batch:
+            on_line = trial.on_line(self.space)
             for row in trial.came:
-                if not self.space.known(trial.after, row):
-                    wanted.setdefault(trial.after.key(row), (trial.after, row))
-        self.space.learn(list(wanted.values()))
+                key, known = trial.after.key(row), self.space.known(trial.after, row)
+                if not known and (on_line or not self.space.cannot_fall(trial.after, row)):
+                    wanted.setdefault(key, (trial.after, row))
+                    lined |= {key} if on_line else set()
+        self.space.learn(list(wanted.values()), wanted.keys() - lined)
         self.judged += len(wanted)
+
+    def ranked(self, batch: Sequence[_Trial]) -> list[_Trial]:
+        """The changes whose pieces are known, the greatest gain first; the others are noted."""
+        known = []
+        for trial in batch:
+            if all(self.space.known(trial.after, r) for r in trial.came):
+                known.append(trial)
+            else:
+                self.note(trial)
+        return sorted(known, key=lambda t: -t.gain_min(self.space))
 
     def better(self, best: Whole, trial: _Trial) -> Whole:
         """The plan with a change made where that is cheaper, else the plan as it was."""
@@ -277,7 +324,7 @@ def joint_search(
     while run.orders < run.effort.orders:
         batch = run.promising(best)
         run.learn(batch)
-        for trial in sorted(batch, key=lambda t: -t.gain_min(space)):
+        for trial in run.ranked(batch):
             best = run.better(best, trial)
         if not batch:
             other = run.other_start(best)

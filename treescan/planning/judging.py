@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -81,14 +81,29 @@ class Judge:
         return self.known[key]
 
     def learn(
-        self, wanted: Sequence[tuple[CutSet, int]], tell: Callable[[float], None] | None = None
+        self,
+        wanted: Sequence[tuple[CutSet, int]],
+        tell: Callable[[float], None] | None = None,
+        falls_only: Collection[Key] = (),
     ) -> None:
-        """Judge pieces on both cores; ``tell`` hears the share done."""
+        """Judge pieces on both cores; ``tell`` hears the share done.
+
+        Those of ``falls_only`` stay unknown where no fall keeps every limit.
+        """
         mass = self.job.inputs.mass.high_kg
         heavy_first = sorted(wanted, key=lambda w: -float(mass[w[0].members[w[1]]].sum()))
-        found = shared_out(heavy_first, lambda piece: judge(self.job, *piece), tell)
+
+        def look(piece: tuple[CutSet, int]) -> PieceWays | None:
+            most = judge_falling if piece[0].key(piece[1]) in falls_only else judge
+            return most(self.job, *piece)
+
+        found = shared_out(heavy_first, look, tell)
         for (pieces, row), ways in zip(heavy_first, found, strict=True):
-            self.known[pieces.key(row)] = ways
+            key = pieces.key(row)
+            if ways is None:
+                self.falls[key] = False
+            else:
+                self.known[key] = ways
 
     def options(self, pieces: CutSet, row: int) -> tuple[Piece, tuple[Option, ...]]:
         """The piece of a row and its options."""
@@ -115,9 +130,23 @@ def judge(job: Job, pieces: CutSet, row: int) -> PieceWays:
     found = ways_of(job, piece, wish)
     if wish is not None:
         return _as_asked(job, piece, found, wish)
+    return _judged(job, piece, found)
+
+
+def judge_falling(job: Job, pieces: CutSet, row: int) -> PieceWays | None:
+    """Judge one piece, but None where no way of letting it fall keeps every limit."""
+    piece = _piece(job, pieces, row)
+    if forced(job.inputs.edits or (), piece.butt_node) is not None:
+        return judge(job, pieces, row)
+    falls = falls_of(job, piece)
+    if not any(o.kept for o in falls):
+        return None
+    return _judged(job, piece, falls + _hung(job, piece, falls))
+
+
+def _judged(job: Job, piece: Piece, found: list[Option]) -> PieceWays:
     best = front(found) or (least_bad(found),)
-    refused = [o for o in found if not o.kept]
-    return _piece_ways(job, piece, best, _reasons(refused))
+    return _piece_ways(job, piece, best, _reasons([o for o in found if not o.kept]))
 
 
 def _piece(job: Job, pieces: CutSet, row: int) -> Piece:
@@ -136,9 +165,16 @@ def ways_of(job: Job, piece: Piece, wish: Edit | None = None) -> list[Option]:
 
     With a wish its anchor alone is looked at, and the line even where the piece may fall.
     """
+    falls = falls_of(job, piece)
+    return falls + _hung(job, piece, falls, wish)
+
+
+def _hung(
+    job: Job, piece: Piece, falls: Sequence[Option], wish: Edit | None = None
+) -> list[Option]:
+    """Ways on the line, where the falls leave a reason to look at it."""
     order = int(job.inputs.graph.order[piece.butt_node])
-    found = falls_of(job, piece)
-    dropped = any(o.kept and o.room_m > 0.3 and o.chance <= CREDIBLE for o in found)
+    dropped = any(o.kept and o.room_m > 0.3 and o.chance <= CREDIBLE for o in falls)
     hung: list[Option] = []
     if wish is not None:
         hung = hang_options(job, piece, order, wish.anchor)
@@ -146,7 +182,7 @@ def ways_of(job: Job, piece: Piece, wish: Edit | None = None) -> list[Option]:
         piece.mass_kg.high > ALWAYS_LINED_KG and piece.butt_node not in job.inputs.fell_before
     ):
         hung = hang_options(job, piece, order)
-    return found + [with_chance(o, job.field, job.draws) for o in hung]
+    return [with_chance(o, job.field, job.draws) for o in hung]
 
 
 def _on_the_spar(job: Job, piece: Piece, falls: list[Option]) -> list[Option]:

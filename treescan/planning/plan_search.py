@@ -21,7 +21,14 @@ from treescan.planning.candidates import CutSet
 from treescan.planning.dividing import Divided, Division, with_ways
 from treescan.planning.division_space import DivisionSpace, of_cuts
 from treescan.planning.job import Job
-from treescan.planning.joint import Effort, Whole, carried_order, carried_over, joint_search
+from treescan.planning.joint import (
+    THOROUGH,
+    Effort,
+    Whole,
+    carried_order,
+    carried_over,
+    joint_search,
+)
 from treescan.planning.options import Option
 from treescan.planning.order_search import search
 from treescan.planning.order_solver import solve_order
@@ -66,7 +73,8 @@ def whole_plans(job: Job, division: Division, tell: Callable[[float], None]) -> 
         wanted = [(preference, [division.pieces]) for preference in PREFERENCES]
         near = None
     else:
-        near = jointly(division, job.inputs.seed)
+        effort = Effort().times(THOROUGH if job.inputs.thorough else 1)
+        near = jointly(division, job.inputs.seed, effort)
         own = [near.pieces, division.pieces]
         wanted = [(preference, own) for preference in PREFERENCES]
         wanted.append((BALANCED, [division.pieces]))
