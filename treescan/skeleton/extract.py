@@ -87,7 +87,7 @@ def extract_skeleton(
             f"no stem or limb can be followed up from the base: the {len(tree.xyz)} points there "
             f"lie too far apart. Scan closer, or name another tree with tree.near_m."
         )
-    rings = cut_rings(voxels.centre_m, edges, paths, RING_WIDTH_M, keep, on_stem)
+    rings = cut_rings(voxels.centre_m, edges, paths, RING_WIDTH_M, keep, on_stem, voxels.count)
     tell(0.4)
     chains, parent_limb, parent_ring = part_limbs(rings)
     axes = lay_axes(rings, chains, parent_limb, parent_ring, NODE_SPACING_M)

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from treescan.skeleton.crotches import follow_down
 from treescan.skeleton.geodesic import Geodesic, connected_parts
 
 Floats = npt.NDArray[np.float64]
@@ -62,12 +63,14 @@ def cut_rings(
     width_m: float,
     keep: Bools,
     stem: Bools,
+    points: Ints,
 ) -> Rings:
     """Cut the voxels of ``keep`` (m,) into rings of ``width_m`` along the paths from the base.
 
     Those of ``stem`` (m,) are known to be of one stem: each band of them is one ring, however
     thinly its round was seen.
 
+    ``points`` (m,) is how many each voxel holds.
     ``centre_m`` is (m, 3); ``edges`` are ``(first (m + 1,), other (e,), length_m (e,))``. [m]
     """
     reached = np.isfinite(paths.distance_m) & keep
@@ -77,6 +80,8 @@ def cut_rings(
     label, parts = connected_parts(edges[0], edges[1], band)
     label = _one_stem(label, band, parts, stem & reached)
     label, parts = _one_root(label, band, parts)
+    label = follow_down(label, band, centre_m, points, edges, paths)
+    parts = int(label.max()) + 1
     count = np.bincount(label[reached], minlength=parts)
     mean_m = np.bincount(label[reached], paths.distance_m[reached], parts) / count
     rank = np.argsort(mean_m, kind="stable")
