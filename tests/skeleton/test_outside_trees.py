@@ -66,11 +66,12 @@ def solid(kind):
 
 @pytest.mark.parametrize("kind", ["cylinder", "cone", "bend"])
 def test_an_exact_solid_keeps_its_volume_through_an_instrument(kind):
-    # The beam is 5 mm wide there: where its rim alone hits, the outline grows by up to a third of
-    # that, 1.8 mm on a radius of 0.14 to 0.18 m, 2 to 2.6 % of volume; 2 % more for all else.
+    # Each of the five stations is 2 mm off: 0.9 mm of mean radius, 1.3 % of the bend's volume, so
+    # twice that, and 1 % for all else.  (Five scans of the bend read -0.1 to +3.0 %, without the
+    # stations' faults -0.1 to +0.7 %; the beam's width makes no difference.)
     mesh = solid(kind)
     found, _ = measured(mesh, "tripod")
-    assert -0.02 < found / volume_m3(mesh) - 1 < 0.046
+    assert -0.02 < found / volume_m3(mesh) - 1 < 0.036
 
 
 def read_obj(path):

@@ -15,6 +15,7 @@ from treescan.errors import ScanError
 from treescan.pointcloud.cloud import Ground, TreePoints
 from treescan.pointcloud.foot import footing
 from treescan.skeleton.butt import measure_butt
+from treescan.skeleton.contact import part_touching
 from treescan.skeleton.diameters import Radii, carried_m, settle_radii
 from treescan.skeleton.fitting import Fits, fit_nodes, move_axes
 from treescan.skeleton.forks import branch_order, fused_nodes, straighten
@@ -42,6 +43,8 @@ one piece. [m]"""
 BUTT_M = 0.5
 """Up to this height above its lowest points rings of the stem are level. [m]"""
 FEWEST_POINTS = 200
+ROUNDS = 3
+"""Times that axes and radii are settled together."""
 
 
 def extract_skeleton(
@@ -159,7 +162,8 @@ def _measure(
     axes = move_axes(axes, fits)
     radii = settle_radii(axes, fits)
     axes, radius = _put_right(axes, radii.radius_m, foot)
-    for last in (False, False, True):
+    for round_ in range(ROUNDS):
+        last = round_ == ROUNDS - 1
         node, skin = nearest_skin(voxels.centre_m, axes, radius)
         leafy = leafy_nodes(axes, carried_m(axes, axes.along_m()), node, skin)
         near = np.where(skin < np.maximum(0.04, 0.5 * radius[node]), node, -1)
@@ -170,6 +174,8 @@ def _measure(
             axes = move_axes(axes, fits)
         radii = settle_radii(axes, fits, radius, fused_nodes(axes, radius), leafy)
         radius = radii.radius_m
+        if round_ == 0:
+            axes, radius = part_touching(axes, radius, radii.good, points)
         if not last:
             axes, radius = _put_right(axes, radius, foot)
     return axes, fits, measure_butt(axes, fits, radii, points)

@@ -22,6 +22,8 @@ LIKE_RATIO = 0.45
 LEADER_RATIO = 0.65
 LINE_M = 0.8
 FARTHEST_BACK_M = 4.0
+CROSSES_M = 0.5
+"""Lines that meet so far above the place where members part are of members that cross. [m]"""
 
 
 def fused_nodes(axes: LimbAxes, radius_m: Floats) -> Bools:
@@ -120,7 +122,9 @@ def _meeting(
         return None
     below = np.arange(axes.first[up], clear)
     low = int(below[np.argmin(((position[below] - point) ** 2).sum(axis=1))])
-    if low + 1 >= clear:
+    # Members that cross farther up part where they were seen to.
+    crosses = low > joint and float(np.linalg.norm(position[low] - position[joint])) > CROSSES_M
+    if low + 1 >= clear or crosses:
         return None
     return low, clear, _nearest_place(position[max(low - 1, below[0]) : low + 2], point), start_a
 
