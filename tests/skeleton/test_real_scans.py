@@ -38,6 +38,9 @@ def measured(name):
     return measure_tree(graph, ground, tree=tree, dbh_height_m=1.37)
 
 
+LOST_ITS_TOP = ("pine_E-04-6270_pre",)
+"""Its stem is 32 cm thick at breast height and still 28 cm at 10 m, where it ends."""
+
 NAMES = [n if n in QUICK else pytest.param(n, marks=pytest.mark.slow) for n in TAPED]
 
 
@@ -49,8 +52,9 @@ def test_dbh_of_a_real_pine_is_within_a_centimetre_of_the_tape(name):
 @pytest.mark.parametrize("name", NAMES)
 def test_needles_of_a_real_pine_are_not_taken_for_thick_wood(name):
     # Wood over 7 cm of a pine holds 0.3 to 0.6 of the cylinder on its breast height, [from memory:
-    # Burkhart and Tome 2012, Modeling Forest Trees and Stands], and more where the top broke off;
-    # clumps of needles read as limbs make it several times the cylinder.
+    # Burkhart and Tome 2012, Modeling Forest Trees and Stands]; clumps of needles read as limbs
+    # make it several times the cylinder.  A stem that lost its top is a cylinder at most.
     found = measured(name)
     cylinder = 0.25 * 3.1416 * (0.01 * TAPED[name]) ** 2 * found.height_m
-    assert 0.3 < found.volume_over_7cm_m3.likely / cylinder < 0.8
+    most = 1.0 if name in LOST_ITS_TOP else 0.8
+    assert 0.3 < found.volume_over_7cm_m3.likely / cylinder < most
