@@ -109,8 +109,18 @@ def test_the_readme_tells_of_every_scene():
 
 
 @pytest.mark.slow
-def test_a_sample_comes_back_bit_for_bit(tmp_path):
+def test_a_sample_comes_back(tmp_path):
+    # The points to a millimetre, for sine and logarithm differ in the last place from one
+    # processor to the next (15 of 1.35 million coordinates in November 2026); the rest bit by bit.
     write_sample(SAMPLES[2], tmp_path)
-    for suffix in (".laz", ".toml", ".truth.json"):
-        file = f"{SAMPLES[2].name}{suffix}"
+    name = SAMPLES[2].name
+    for file in (f"{name}.toml", f"{name}.truth.json"):
         assert (tmp_path / file).read_bytes() == (FOLDER / file).read_bytes()
+    made, kept = (laspy.read(folder / f"{name}.laz") for folder in (tmp_path, FOLDER))
+    assert made.header.creation_date == kept.header.creation_date
+    for axis in "XYZ":
+        off = np.abs(np.asarray(made[axis], np.int64) - np.asarray(kept[axis], np.int64))
+        assert off.max() <= 1
+        assert (off > 0).mean() < 1e-4
+    for value in ("red", "green", "blue", "intensity"):
+        assert (made[value] == kept[value]).all()

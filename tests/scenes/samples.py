@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 import laspy
@@ -17,6 +18,8 @@ from tests.scenes.scene import Scene, scan_scene
 from tests.scenes.truth import TreeTruth
 
 UTM_32N = 25832
+MADE_ON = date(2026, 11, 25)
+"""Date in the files' headers, so that they come out the same on any day."""
 
 
 @dataclass(frozen=True)
@@ -229,6 +232,7 @@ def write_laz(scene: Scene, file: Path, epsg: int | None) -> None:
     header.scales = np.full(3, 0.001)
     header.offsets = np.floor(scene.cloud.origin_m)
     header.generating_software = "treescan scenes"
+    header.creation_date = MADE_ON
     if epsg:
         keys = laspy.vlrs.known.GeoKeyDirectoryVlr()
         entry = laspy.vlrs.known.GeoKeyEntryStruct
