@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from treescan.skeleton.outline import FEWEST_IN_SECTOR, SECTORS, Outline, waves
+from treescan.skeleton.outline import FEWEST_IN_SECTOR, SECTORS, Outline, sector_of, waves
 
 Floats = npt.NDArray[np.float64]
 
@@ -74,7 +74,7 @@ def bark_relief_m(across: Floats, along: Floats, off_m: Floats) -> float:
         Along the axis, and off the outline. [m]
     """
     turn = np.arctan2(across[:, 1], across[:, 0])
-    sector = ((turn + np.pi) / (2 * np.pi) * SECTORS).astype(np.int64) % SECTORS
+    sector = sector_of(turn)
     count = np.bincount(sector, minlength=SECTORS)
     seen = count >= FEWEST_IN_SECTOR
     if seen.mean() < 0.5:

@@ -17,7 +17,7 @@ from scipy.spatial import cKDTree
 
 from treescan.skeleton.forks import LIKE_RATIO
 from treescan.skeleton.limbs import LimbAxes
-from treescan.skeleton.outline import frames
+from treescan.skeleton.outline import frames, sector_of
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -111,7 +111,7 @@ def _circle_near(u: Floats, v: Floats, radius_m: float) -> tuple[float, float, f
         weight = np.where(np.abs(q) < 1.0, (1.0 - q * q) ** 2, 0.0)
         if (weight > 0).sum() < FEWEST:
             return None
-        sector = ((np.arctan2(dv, du) + np.pi) / (2 * np.pi) * SECTORS).astype(np.int64) % SECTORS
+        sector = sector_of(np.arctan2(dv, du), SECTORS)
         held = np.bincount(sector, weight, SECTORS).astype(np.float64)
         weight = weight / np.sqrt(held[sector] + 1.0)
         design = np.column_stack([du / rho, dv / rho, np.ones(len(u))])

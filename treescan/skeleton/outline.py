@@ -96,12 +96,18 @@ def sector_angles() -> Floats:
     return result
 
 
+def sector_of(turn: Floats, sectors: int = SECTORS) -> Ints:
+    """Sector in which each angle ``turn`` (n,) lies, shape (n,).  [rad, -pi to pi]"""
+    result: Ints = ((turn + np.pi) / (2 * np.pi) * sectors).astype(np.int64) % sectors
+    return result
+
+
 def sector_middles(rho: Floats, turn: Floats) -> tuple[Floats, Ints]:
     """Median distance and number of the points of each sector, shape (SECTORS,) each.
 
     ``rho`` [m] and ``turn`` [rad, -pi to pi] are the points' polar coordinates, (n,) each.
     """
-    sector = ((turn + np.pi) / (2 * np.pi) * SECTORS).astype(np.int64) % SECTORS
+    sector = sector_of(turn)
     order = np.lexsort((rho, sector))
     count = np.bincount(sector, minlength=SECTORS)
     first = np.cumsum(count) - count
